@@ -1,0 +1,1 @@
+//! An amplifier and an interface from physics.

@@ -1,0 +1,8 @@
+//! One file per command.
+
+use std::process::ExitCode;
+
+/// Runs the program.
+pub fn main() -> ExitCode {
+    ExitCode::SUCCESS
+}

@@ -1,0 +1,1 @@
+//! Plots and reports: pure functions of the job record.

@@ -1,0 +1,141 @@
+//! What is played: a description complete enough to synthesise it again, bit for bit.
+//!
+//! A stimulus is a list of one [`Signal`] a channel, all of equal length, with a silent lead-in and lead-out and
+//! raised-cosine fades. Levels are dBFS of the file or of the interface's output; volts come in only through the rig.
+
+use crate::figure::Driven;
+use serde::{Deserialize, Serialize};
+
+/// Version tag of `.stimulus.toml`.
+pub const SCHEMA: &str = "asleft.stimulus.v1";
+
+/// What is played on all channels.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Stimulus {
+    /// Always [`SCHEMA`].
+    pub schema: String,
+    /// Frames per second.
+    pub sample_rate_hz: u32,
+    /// Length of the signal proper, without lead-in and lead-out, s.
+    pub seconds: f64,
+    /// Silence before, s.
+    #[serde(default)]
+    pub lead_in_s: f64,
+    /// Silence after, s.
+    #[serde(default)]
+    pub lead_out_s: f64,
+    /// Raised-cosine fade at each end, inside `seconds`, s.
+    #[serde(default)]
+    pub fade_s: f64,
+    /// One signal a channel, left first; a single one plays on every channel.
+    pub channels: Vec<Signal>,
+}
+
+/// One channel's signal.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "kind", rename_all = "kebab-case", deny_unknown_fields)]
+pub enum Signal {
+    /// Digital silence.
+    Silence,
+    /// A steady sine.
+    Tone {
+        /// Hz.
+        frequency_hz: f64,
+        /// dBFS.
+        level_dbfs: f64,
+    },
+    /// Several steady sines; two tones are the common case.
+    Tones {
+        /// The sines, at least two.
+        tones: Vec<Component>,
+    },
+    /// Synchronised exponential sweep, sin(2π f₁ L e^{t/L}), L = T / ln(f₂/f₁) (Novak, Lotton and Simon 2015).
+    Sweep {
+        /// First frequency, Hz.
+        from_hz: f64,
+        /// Last frequency, Hz.
+        to_hz: f64,
+        /// dBFS of the sine.
+        level_dbfs: f64,
+    },
+    /// Random noise, reproducible by its seed.
+    Noise {
+        /// White or pink.
+        colour: NoiseColour,
+        /// dBFS of the rms (AES17: +3.01 dB re rms).
+        level_dbfs: f64,
+        /// Seed.
+        seed: u64,
+    },
+    /// A sine switched on for whole periods, again and again.
+    Burst {
+        /// Hz.
+        frequency_hz: f64,
+        /// dBFS of the sine while on.
+        level_dbfs: f64,
+        /// Length of one burst, s.
+        on_s: f64,
+        /// From the start of one burst to the start of the next, s.
+        every_s: f64,
+    },
+}
+
+/// One sine of several.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Component {
+    /// Hz.
+    pub frequency_hz: f64,
+    /// dBFS.
+    pub level_dbfs: f64,
+    /// Phase of the sine at its start, degrees.
+    #[serde(default)]
+    pub phase_deg: f64,
+}
+
+/// Spectrum of noise.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum NoiseColour {
+    /// Equal power per hertz.
+    White,
+    /// Equal power per octave, 10 Hz up.
+    Pink,
+}
+
+impl Stimulus {
+    /// A stimulus that plays `signal` on the driven channels of a stereo pair, silence on the other.
+    pub fn stereo(sample_rate_hz: u32, seconds: f64, signal: &Signal, driven: Driven) -> Self {
+        let on = |index| {
+            if driven.includes(index) {
+                signal.clone()
+            } else {
+                Signal::Silence
+            }
+        };
+        Self {
+            schema: SCHEMA.to_owned(),
+            sample_rate_hz,
+            seconds,
+            lead_in_s: 0.0,
+            lead_out_s: 0.0,
+            fade_s: 0.0,
+            channels: vec![on(0), on(1)],
+        }
+    }
+
+    /// The signal of the channel at `index` (from 0).
+    pub fn channel(&self, index: usize) -> Option<&Signal> {
+        if self.channels.len() == 1 {
+            self.channels.first()
+        } else {
+            self.channels.get(index)
+        }
+    }
+
+    /// Whole length with lead-in and lead-out, s.
+    pub fn total_seconds(&self) -> f64 {
+        self.lead_in_s + self.seconds + self.lead_out_s
+    }
+}
