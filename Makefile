@@ -1,0 +1,33 @@
+# Two commands do all the set-up on a fresh machine: `make demo` and `make test`.
+# On Debian and Ubuntu missing packages are installed (with sudo where needed); elsewhere the recipe says what to do.
+
+CARGO ?= cargo
+export CARGO_TERM_COLOR ?= auto
+
+.PHONY: demo test lint bench setup setup-test
+
+## demo: the whole job on the simulated amplifier, from build to report
+demo: setup
+	$(CARGO) run --release --locked --quiet -- demo --out reports/demo
+
+## test: everything that is tested
+test: setup-test
+	$(CARGO) test --locked
+
+## lint: formatting, clippy and documentation, warnings are errors
+lint: setup
+	$(CARGO) fmt --check
+	$(CARGO) clippy --locked --all-targets -- -D warnings
+	RUSTDOCFLAGS="-D warnings" $(CARGO) doc --locked --no-deps --quiet
+	@if command -v cargo-deny >/dev/null; then $(CARGO) deny check; else echo "lint: cargo-deny is not installed; licences and advisories were not checked (cargo install cargo-deny)"; fi
+
+## bench: speed, as ratios against reference code in the same run
+bench: setup
+	$(CARGO) bench --locked
+	sh benches/whole_process.sh
+
+setup:
+	@sh .ci/setup build
+
+setup-test:
+	@sh .ci/setup test
