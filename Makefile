@@ -18,7 +18,7 @@ test: setup-test
 lint: setup
 	$(CARGO) fmt --check
 	$(CARGO) clippy --locked --all-targets -- -D warnings
-	RUSTDOCFLAGS="-D warnings" $(CARGO) doc --locked --no-deps --quiet
+	RUSTDOCFLAGS="-D warnings -A rustdoc::private_intra_doc_links" $(CARGO) doc --locked --no-deps --document-private-items --quiet
 	@if command -v cargo-deny >/dev/null; then $(CARGO) deny check; else echo "lint: cargo-deny is not installed; licences and advisories were not checked (cargo install cargo-deny)"; fi
 
 ## bench: speed, as ratios against reference code in the same run

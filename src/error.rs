@@ -23,6 +23,8 @@ pub enum Kind {
     Mismatch,
     /// The request cannot be met with what is there.
     Unavailable,
+    /// Whoever reads the output has closed it.
+    Unread,
 }
 
 /// An error with its place and its next step.
@@ -47,7 +49,7 @@ impl Error {
 
     /// An operating-system error while doing `doing` ("read the capture") on `path`.
     pub fn io(doing: &str, path: &Path, cause: &std::io::Error) -> Self {
-        Self::new(Kind::Io, format!("could not {doing}: {cause}"))
+        Self::new(Kind::Io, format!("could not {doing}: {}", in_words(cause)))
             .at_path(path)
             .next(next_for(cause))
     }
@@ -93,13 +95,42 @@ impl Error {
     }
 }
 
+/// What the operating system refused, without its error number. Causes that are rare keep the system's own words.
+fn in_words(cause: &std::io::Error) -> String {
+    use std::io::ErrorKind as E;
+    let words = match cause.kind() {
+        E::NotFound => "there is no such file or folder",
+        E::PermissionDenied => "this user is not allowed to",
+        E::IsADirectory => "this is a folder, not a file",
+        E::NotADirectory => "a file stands where a folder belongs",
+        E::AlreadyExists => "it exists already",
+        E::StorageFull => "the disk is full",
+        E::QuotaExceeded => "this user's share of the disk is full",
+        E::ReadOnlyFilesystem => "the disk is write-protected",
+        E::FileTooLarge => "the file is larger than this disk allows",
+        E::ResourceBusy | E::ExecutableFileBusy => "another program is using it",
+        E::InvalidFilename => "this disk does not allow such a name",
+        E::UnexpectedEof => "the file ends too soon",
+        _ => {
+            let own = cause.to_string();
+            // What follows the number may be the name of a file aside, which the user never asked for.
+            return own.split(" (os error ").next().unwrap_or(&own).to_owned();
+        }
+    };
+    words.to_owned()
+}
+
 /// The next step that fits most often, by the operating system's cause.
 fn next_for(cause: &std::io::Error) -> &'static str {
     use std::io::ErrorKind as E;
     match cause.kind() {
         E::NotFound => "check the name and the folder",
         E::PermissionDenied => "check that you may read and write there, or choose another folder",
-        E::StorageFull => {
+        E::IsADirectory => "name the files in it, not the folder",
+        E::NotADirectory => "check the path: one of its folders is a file",
+        E::InvalidFilename => "choose a shorter name of plain letters and digits",
+        E::ReadOnlyFilesystem => "choose a folder on another disk",
+        E::StorageFull | E::QuotaExceeded => {
             "free some space on the disk and run the same command again; nothing recorded so far is lost"
         }
         E::AlreadyExists => "choose another name, or move the existing one away",
@@ -135,5 +166,29 @@ mod tests {
             e.to_string(),
             "a.wav: this is not a WAV file\n  next: export it as WAV"
         );
+    }
+
+    #[test]
+    fn the_system_speaks_in_words_without_its_number() {
+        let io =
+            |cause: std::io::Error| Error::io("read the capture", Path::new("a.wav"), &cause).to_string();
+        let folder = tempfile::tempdir().unwrap();
+        let missing = io(std::fs::read(folder.path().join("a.wav")).unwrap_err());
+        assert_eq!(
+            missing,
+            "a.wav: could not read the capture: there is no such file or folder\n  next: check the name and the folder"
+        );
+        let unnamed = tempfile::tempfile_in(folder.path().join("b")).unwrap_err();
+        assert_eq!(io(unnamed), missing);
+        assert!(
+            io(std::io::ErrorKind::IsADirectory.into()).ends_with("name the files in it, not the folder")
+        );
+        // POSIX's ELOOP or its namesake elsewhere: any number whose cause has no words of ours.
+        let rare = io(std::io::Error::from_raw_os_error(40));
+        assert!(
+            !rare.contains("os error") && rare.contains("read the capture: "),
+            "{rare}"
+        );
+        assert!(io(std::io::Error::other("the cable is loose")).contains("the cable is loose"));
     }
 }

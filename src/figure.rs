@@ -272,6 +272,9 @@ pub struct Conditions {
     pub level_v: Option<f64>,
     /// Load at the output.
     pub load_ohm: Option<f64>,
+    /// True where it is known that no load was connected; then `load_ohm` is `None`.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub unloaded: bool,
     /// Driven channels.
     pub driven: Option<Driven>,
     /// Operating mode by its name in the unit file.

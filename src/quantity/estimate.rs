@@ -17,6 +17,7 @@
 //! assert!((p.standard_uncertainty() / p.value - 0.008_164_97).abs() < 1e-7);
 //! ```
 
+use super::DB_PER_RELATIVE_AMPLITUDE;
 use serde::{Deserialize, Serialize};
 use statrs::distribution::{ContinuousCDF, StudentsT};
 use std::borrow::Cow;
@@ -61,6 +62,10 @@ pub struct Contribution {
     /// Degrees of freedom of u(source); `None` for a Type B statement taken as known.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub dof: Option<f64>,
+    /// Whether the error is another one in every take although it was stated, not observed: a vector of unknown phase,
+    /// whose size is known.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub of_this_take: bool,
 }
 
 /// A value, its signed budget, and an extra reach of its interval where that is asymmetric.
@@ -91,6 +96,18 @@ impl Estimate {
             source: source.into(),
             u,
             dof: None,
+            of_this_take: false,
+        })
+    }
+
+    /// Adds a standard uncertainty `u` that is stated (Type B) but whose error is another one in every take.
+    #[must_use]
+    pub fn with_of_this_take(self, source: impl Into<Source>, u: f64) -> Self {
+        self.with_contribution(Contribution {
+            source: source.into(),
+            u,
+            dof: None,
+            of_this_take: true,
         })
     }
 
@@ -101,6 +118,7 @@ impl Estimate {
             source: source.into(),
             u,
             dof: Some(dof),
+            of_this_take: false,
         })
     }
 
@@ -122,6 +140,7 @@ impl Estimate {
         match self.budget.iter_mut().find(|c| c.source == new.source) {
             Some(old) => {
                 old.u += new.u;
+                old.of_this_take |= new.of_this_take;
                 old.dof = match (old.dof, new.dof) {
                     (Some(a), Some(b)) => Some(a.min(b)),
                     (known, None) | (None, known) => known,
@@ -175,7 +194,10 @@ impl Estimate {
     pub fn interval(&self) -> (f64, f64) {
         let (below, above) = self.reach.unwrap_or((0.0, 0.0));
         let u = self.expanded();
-        (self.value - u - below, self.value + u + above)
+        // Where an interval reaches to nothing, rounding must not carry it to the far side.
+        let nothing = 1e-12 * (self.value.abs() + u);
+        let end = |x: f64| if x.abs() <= nothing { 0.0 } else { x };
+        (end(self.value - u - below), end(self.value + u + above))
     }
 
     /// A function of this estimate: its value and its slope there (first-order propagation, GUM 5.1.2).
@@ -197,6 +219,27 @@ impl Estimate {
             }
         });
         Self { value, budget, reach }
+    }
+
+    /// The same estimate with every source that is of one take alone (observed, or stated as such) named as that of
+    /// `take`, so that it stays independent of the same source in another take. Other stated sources keep their names:
+    /// they are shared.
+    #[must_use]
+    pub fn observed_apart(&self, take: &str) -> Self {
+        let budget = self.budget.iter().map(|c| {
+            if c.dof.is_none() && !c.of_this_take {
+                return c.clone();
+            }
+            Contribution {
+                source: format!("{}, {take}", c.source.name()).into(),
+                ..c.clone()
+            }
+        });
+        Self {
+            value: self.value,
+            budget: budget.collect(),
+            reach: self.reach,
+        }
     }
 
     /// Product with an exact factor.
@@ -239,7 +282,7 @@ impl Estimate {
     /// 20 lg of an amplitude: 8.685 889 638 dB per unit of relative change.
     #[must_use]
     pub fn amplitude_to_db(&self) -> Self {
-        let slope = 20.0 / std::f64::consts::LN_10 / self.value;
+        let slope = DB_PER_RELATIVE_AMPLITUDE / self.value;
         self.map(20.0 * self.value.abs().log10(), slope)
     }
 
@@ -301,6 +344,31 @@ mod tests {
         let expected = 0.5 * (0.0005f64.powi(2) + 0.00025f64.powi(2)).sqrt();
         assert!((ratio.standard_uncertainty() - expected).abs() < 1e-15);
         assert!((left.plus(&right).standard_uncertainty() - 0.060_016_66).abs() < 1e-6);
+    }
+
+    #[test]
+    fn what_each_take_scatters_does_not_cancel() {
+        let take = Estimate::exact(1.0)
+            .with("meter", 0.1)
+            .with_observed("repeatability", 0.03, 100.0);
+        let change = take.observed_apart("second").minus(&take.observed_apart("first"));
+        assert!((change.standard_uncertainty() - 0.03 * 2f64.sqrt()).abs() < 1e-15);
+    }
+
+    #[test]
+    fn an_interval_to_nothing_ends_there_in_every_unit() {
+        // A quantity that cannot be negative and is known from above only.
+        for value in [0.1, 1.0 / 3.0, 7.3e-11] {
+            let e = Estimate::exact(value).with_observed("x", 0.13 * value, 12.0);
+            let below = e.interval().0;
+            let limit = e.with_reach(below, 0.0);
+            for factor in [1.0, 100.0, 0.7, 1e-9] {
+                assert!(
+                    limit.scaled(factor).interval().0.abs() <= 0.0,
+                    "{value} × {factor}"
+                );
+            }
+        }
     }
 
     #[test]

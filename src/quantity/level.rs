@@ -3,6 +3,12 @@
 use super::Volts;
 use serde::{Deserialize, Serialize};
 
+/// Decibels of a small relative change of an amplitude: the slope 20/ln 10 of 20 lg x at x = 1.
+pub const DB_PER_RELATIVE_AMPLITUDE: f64 = 20.0 / std::f64::consts::LN_10;
+
+/// Decibels of a small relative change of a power: the slope 10/ln 10 of 10 lg x at x = 1.
+pub const DB_PER_RELATIVE_POWER: f64 = 10.0 / std::f64::consts::LN_10;
+
 /// A ratio in decibels.
 #[derive(
     Debug, Clone, Copy, PartialEq, PartialOrd, Default, Serialize, Deserialize, schemars::JsonSchema,

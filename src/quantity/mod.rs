@@ -28,11 +28,15 @@
 //! let nonsense = Volts(1.0) + Watts(1.0);
 //! ```
 
+mod entered;
 mod estimate;
 mod level;
+mod rounding;
 
+pub use entered::entered;
 pub use estimate::{Contribution, Estimate, Source, coverage_factor};
-pub use level::{Dbfs, Dbv, Decibels};
+pub use level::{DB_PER_RELATIVE_AMPLITUDE, DB_PER_RELATIVE_POWER, Dbfs, Dbv, Decibels};
+pub use rounding::{significant, with_uncertainty};
 
 use serde::{Deserialize, Serialize};
 

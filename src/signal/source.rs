@@ -5,6 +5,13 @@
 
 use crate::error::Result;
 use serde::{Deserialize, Serialize};
+use std::ops::RangeInclusive;
+
+/// Sample rates that are read and written, Hz.
+pub const SAMPLE_RATES_HZ: RangeInclusive<u32> = 8_000..=384_000;
+
+/// Most channels that are read and written.
+pub const MOST_CHANNELS: usize = 64;
 
 /// How samples were stored.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -61,6 +68,12 @@ pub trait BlockSource: Send + Sync + std::fmt::Debug {
     /// # Errors
     /// Where the file has gone or cannot be opened any more.
     fn open(&self) -> Result<Box<dyn BlockReader>>;
+
+    /// Remarks on the recording's file in a technician's words (its end is missing, its header was never finished);
+    /// none for a sound one.
+    fn notes(&self) -> Vec<String> {
+        Vec::new()
+    }
 }
 
 /// One reader of a [`BlockSource`].

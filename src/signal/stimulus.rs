@@ -4,6 +4,7 @@
 //! raised-cosine fades. Levels are dBFS of the file or of the interface's output; volts come in only through the rig.
 
 use crate::figure::Driven;
+use crate::quantity::Dbfs;
 use serde::{Deserialize, Serialize};
 
 /// Version tag of `.stimulus.toml`.
@@ -137,5 +138,49 @@ impl Stimulus {
     /// Whole length with lead-in and lead-out, s.
     pub fn total_seconds(&self) -> f64 {
         self.lead_in_s + self.seconds + self.lead_out_s
+    }
+
+    /// The frame the signal proper begins on.
+    pub fn lead_in_frames(&self) -> u64 {
+        self.frames_in(self.lead_in_s)
+    }
+
+    /// Length of the signal proper in frames.
+    pub fn signal_frames(&self) -> u64 {
+        self.frames_in(self.seconds)
+    }
+
+    /// Whole length in frames.
+    pub fn total_frames(&self) -> u64 {
+        self.lead_in_frames() + self.signal_frames() + self.frames_in(self.lead_out_s)
+    }
+
+    /// The nearest whole number of frames; 0 for what is negative or no number.
+    pub fn frames_in(&self, seconds: f64) -> u64 {
+        #[allow(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "saturates, which is what a length out of range should do"
+        )]
+        let frames = (seconds * f64::from(self.sample_rate_hz)).round() as u64;
+        frames
+    }
+}
+
+/// Highest peak of synthesised noise re its rms: rarer samples are not played.
+pub const NOISE_PEAK_SIGMA: f64 = 5.0;
+
+impl Signal {
+    /// The peak that is never exceeded, in units of full scale: of several tones the sum of their peaks, of noise
+    /// [`NOISE_PEAK_SIGMA`] times its rms.
+    pub fn peak_bound(&self) -> f64 {
+        match self {
+            Self::Silence => 0.0,
+            Self::Tone { level_dbfs, .. }
+            | Self::Sweep { level_dbfs, .. }
+            | Self::Burst { level_dbfs, .. } => Dbfs(*level_dbfs).sine_peak(),
+            Self::Tones { tones } => tones.iter().map(|t| Dbfs(t.level_dbfs).sine_peak()).sum(),
+            Self::Noise { level_dbfs, .. } => Dbfs(*level_dbfs).rms() * NOISE_PEAK_SIGMA,
+        }
     }
 }

@@ -1,1 +1,0 @@
-//! An amplifier and an interface from physics.

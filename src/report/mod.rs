@@ -1,1 +1,0 @@
-//! Plots and reports: pure functions of the job record.
