@@ -2,6 +2,7 @@
 
 pub mod atomic;
 pub mod cli;
+pub mod dsp;
 pub mod error;
 pub mod figure;
 pub mod ownfile;
