@@ -7,4 +7,7 @@ pub mod error;
 pub mod figure;
 pub mod ownfile;
 pub mod quantity;
+pub mod rig;
 pub mod signal;
+pub mod take;
+pub mod unit;
