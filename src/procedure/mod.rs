@@ -1,0 +1,4 @@
+//! What is done on the bench, in order: steps as inspectable data, and running them.
+
+pub mod plan;
+pub mod run;
