@@ -1,0 +1,17 @@
+//! Whatever stands in a rig file, checking and reading it agree and neither panics; what was read can be written.
+#![no_main]
+
+use asleft::rig::file;
+use libfuzzer_sys::fuzz_target;
+
+fuzz_target!(|text: &str| {
+    let found = file::check(text, "fuzzed");
+    match file::parse(text, "fuzzed") {
+        Ok(rig) => {
+            assert!(found.problems.is_empty());
+            let written = file::to_text(&rig).expect("a rig that was read can be written");
+            assert_eq!(file::parse(&written, "written").expect("and read again"), rig);
+        }
+        Err(_) => assert!(!found.problems.is_empty()),
+    }
+});
