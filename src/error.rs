@@ -67,6 +67,20 @@ impl Error {
         self.at(path.display().to_string())
     }
 
+    /// Names the file of an error that knows at most a place inside it.
+    #[must_use]
+    pub fn in_file(self, path: &Path) -> Self {
+        let file = path.display().to_string();
+        match self.place() {
+            None => self.at(file),
+            Some(place) if !place.starts_with(&file) => {
+                let place = format!("{file}, {place}");
+                self.at(place)
+            }
+            Some(_) => self,
+        }
+    }
+
     /// Says what to do next; one sentence without a final full stop.
     #[must_use]
     pub fn next(mut self, next: impl Into<String>) -> Self {

@@ -1,5 +1,6 @@
 //! `asleft analyse`: figures from captures.
 
+use super::channels::Channels;
 use super::{CommandResult, Ending, Streams, progress, style};
 use crate::error::{Error, Kind, Result};
 use crate::figure::{Driven, Findings};
@@ -35,7 +36,7 @@ pub struct Args {
     stimulus: Option<PathBuf>,
     /// Channels of the unit that were driven.
     #[arg(long)]
-    driven: Option<DrivenChannels>,
+    driven: Option<Channels>,
     /// Capture that S/N refers to: a tone, say at rated output.
     #[arg(long, value_name = "FILE")]
     reference: Option<PathBuf>,
@@ -72,14 +73,6 @@ enum WantedKind {
     Silence,
     Sweep,
     Noise,
-}
-
-/// Driven channels on the command line.
-#[derive(Clone, Copy, clap::ValueEnum)]
-enum DrivenChannels {
-    Left,
-    Right,
-    Both,
 }
 
 /// What all files of one call share.
@@ -139,11 +132,7 @@ fn examine(path: &Path, args: &Args, wanted: Option<Wanted>) -> Result<Examined>
         Some(file) => Some(stimulus_file::read(file)?),
         None => None,
     };
-    take.setup.driven = args.driven.map(|d| match d {
-        DrivenChannels::Left => Driven::Left,
-        DrivenChannels::Right => Driven::Right,
-        DrivenChannels::Both => Driven::Both,
-    });
+    take.setup.driven = args.driven.map(Driven::from);
     let alone = Take {
         stimulus: None,
         ..take.clone()
@@ -161,20 +150,7 @@ fn examine(path: &Path, args: &Args, wanted: Option<Wanted>) -> Result<Examined>
             .push("the stimulus file is of another capture and was set aside".to_owned());
         Ok(examined)
     });
-    examined.map_err(|e| in_file(e, path))
-}
-
-/// Names the file of an error that knows only the place inside it.
-fn in_file(error: Error, path: &Path) -> Error {
-    let file = path.display().to_string();
-    match error.place() {
-        None => error.at(file),
-        Some(place) if !place.starts_with(&file) => {
-            let place = format!("{file}, {place}");
-            error.at(place)
-        }
-        Some(_) => error,
-    }
+    examined.map_err(|e: Error| e.in_file(path))
 }
 
 fn analyse(path: &Path, args: &Args, shared: &Shared) -> Result<Analysed> {

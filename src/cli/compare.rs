@@ -98,8 +98,7 @@ fn captures(args: &Args, second: &str) -> Result<Comparison> {
     let rig: Option<Rig> = args.rig.as_deref().map(rig::file::read).transpose()?;
     let examine = |name: &str| -> Result<Examined> {
         let path = Path::new(name);
-        take::examine(Take::of(wav_read::open(path)?), None)
-            .map_err(|e| if e.place().is_none() { e.at_path(path) } else { e })
+        take::examine(Take::of(wav_read::open(path)?), None).map_err(|e| e.in_file(path))
     };
     let (a, b) = (examine(&args.first)?, examine(second)?);
     let context = Context {

@@ -5,10 +5,10 @@ mod kind;
 mod tests;
 
 use self::kind::SignalKind;
+use super::channels::Channels;
 use super::{CommandResult, Ending, Streams};
 use crate::atomic::Existing;
 use crate::error::{Error, Kind, Result};
-use crate::figure::Driven;
 use crate::signal::source::{BlockReader, BlockSource, Format};
 use crate::signal::stimulus::Stimulus;
 use crate::signal::synthesis::Renderer;
@@ -51,8 +51,8 @@ struct FileArgs {
     #[arg(long, default_value_t = 2, value_parser = clap::value_parser!(u8).range(1..=8))]
     channels: u8,
     /// Channels that play; the others are silent
-    #[arg(long, value_enum, default_value_t = Side::Both)]
-    driven: Side,
+    #[arg(long, value_enum, default_value_t = Channels::Both)]
+    driven: Channels,
     /// Silence before the signal, s
     #[arg(long, value_name = "S", default_value_t = 0.0, allow_negative_numbers = true)]
     lead_in: f64,
@@ -78,13 +78,6 @@ enum Bits {
     /// 32-bit floats
     #[value(name = "float")]
     Float32,
-}
-
-#[derive(Debug, Clone, Copy, ValueEnum)]
-enum Side {
-    Left,
-    Right,
-    Both,
 }
 
 /// Runs the command.
@@ -191,16 +184,6 @@ fn report(args: &Args, stimulus: &Stimulus, written: &WriteSummary, description:
         written.channels,
         description.display()
     )
-}
-
-impl Side {
-    fn driven(self) -> Driven {
-        match self {
-            Self::Left => Driven::Left,
-            Self::Right => Driven::Right,
-            Self::Both => Driven::Both,
-        }
-    }
 }
 
 impl Bits {

@@ -5,6 +5,7 @@
 
 mod analyse;
 mod ask;
+mod channels;
 mod checked;
 mod compare;
 mod complaint;

@@ -16,7 +16,7 @@ use crate::signal::take::{Setup, Take};
 use crate::signal::wav_read;
 use crate::take::{self, Content, Examined};
 use crate::unit::UnitSpec;
-use crate::verdict::{self, Judgement, RatedItem, Verdict};
+use crate::verdict::{self, Judgement, Verdict};
 use rayon::prelude::*;
 
 /// Everything a report shows.
@@ -86,11 +86,6 @@ impl StageResults {
             .iter()
             .find(|j| j.figure.as_ref() == Some(figure))
             .map(|j| &j.verdict)
-    }
-
-    /// The judgements of one rated item.
-    pub fn judgements_of(&self, item: RatedItem) -> impl Iterator<Item = &Judgement> {
-        self.judgements.iter().filter(move |j| j.item() == item)
     }
 }
 
@@ -211,7 +206,7 @@ fn examine(job: &Job, sidecar: &Sidecar, capture: &str) -> Result<Examined> {
         setup: sidecar.setup.clone(),
         simulated: sidecar.simulated,
     };
-    take::examine(take, None).map_err(|e| if e.place().is_none() { e.at_path(&path) } else { e })
+    take::examine(take, None).map_err(|e| e.in_file(&path))
 }
 
 fn rig_of<'a>(job: &'a Job, sidecar: &Sidecar) -> Option<&'a Rig> {

@@ -2,7 +2,7 @@
 //! next level is computed from.
 
 use super::plan::{Drive, Play, Step};
-use crate::bench::{Bench, Recording};
+use crate::bench::Bench;
 use crate::error::{Error, Kind, Result};
 use crate::figure::Driven;
 use crate::job::{Moment, NewCapture, StageKind, Writer};
@@ -37,6 +37,8 @@ pub struct Session<'a> {
     pub now: &'a dyn Fn() -> Moment,
     /// Voltage gain found so far, by input, mode and volume, left and right.
     gains: HashMap<Position, [f64; 2]>,
+    /// Name of the rig's snapshot in the record, once it is there.
+    rig_key: Option<String>,
 }
 
 /// What the gain depends on.
@@ -73,6 +75,7 @@ impl<'a> Session<'a> {
             stage,
             now,
             gains: HashMap::new(),
+            rig_key: None,
         }
     }
 
@@ -86,9 +89,17 @@ impl<'a> Session<'a> {
         let stimulus = self.stimulus(step, &unit)?;
         let cleared = ceiling::clear(stimulus, self.rig, step.setup.pad.as_deref())?;
         let recording = self.bench.play(&cleared, &step.setup)?;
-        let capture = self.store(step, cleared.stimulus(), recording.clone())?;
+        // A step wants its load connected; the bench may know that it was not.
+        let setup = Setup {
+            loaded: recording.loaded.or(step.setup.loaded),
+            ..step.setup.clone()
+        };
+        let bits = recording.bits;
+        let source =
+            MemorySource::new(recording.sample_rate_hz, recording.planes).stored_as(Encoding::Int(bits));
+        let capture = self.store(step, cleared.stimulus(), &setup, &source, bits)?;
         if step.finds_gain() {
-            let gains = self.gains(step, cleared.stimulus(), recording)?;
+            let gains = self.gains(step, cleared.stimulus(), source)?;
             self.gains.insert(Position::of(&step.setup), gains);
         }
         Ok(capture)
@@ -187,28 +198,28 @@ impl<'a> Session<'a> {
         Ok(Volts(output * pad))
     }
 
-    fn store(&mut self, step: &Step, stimulus: &Stimulus, recording: Recording) -> Result<String> {
-        let rig_key = self.writer.update(|record| record.keep_rig(self.rig))?;
-        let (simulated, bits) = (self.bench.simulated(), recording.bits);
-        // A step wants its load connected; the bench may know that it was not.
-        let setup = Setup {
-            loaded: recording.loaded.or(step.setup.loaded),
-            ..step.setup.clone()
-        };
+    fn store(
+        &mut self,
+        step: &Step,
+        stimulus: &Stimulus,
+        setup: &Setup,
+        source: &MemorySource,
+        bits: u16,
+    ) -> Result<String> {
+        let rig_key = self.rig_key()?;
         let new = NewCapture {
             stage: self.stage,
             measurement: &step.name,
             figures: &step.figures,
             recorded: (self.now)(),
             stimulus: Some(stimulus),
-            setup: &setup,
+            setup,
             rig_sha256: Some(&rig_key),
-            simulated,
+            simulated: self.bench.simulated(),
         };
-        let source = source_of(recording);
         let name = std::path::PathBuf::from(&step.name);
         self.writer.add_capture(&new, |file| {
-            let written = wav_write::write_into(file, &name, &source, WriteFormat::Codes(bits))?;
+            let written = wav_write::write_into(file, &name, source, WriteFormat::Codes(bits))?;
             Ok(Format {
                 frames: written.frames,
                 ..source.format()
@@ -216,10 +227,20 @@ impl<'a> Session<'a> {
         })
     }
 
+    /// The name of the rig's snapshot in the record, which is written once.
+    fn rig_key(&mut self) -> Result<String> {
+        if let Some(key) = &self.rig_key {
+            return Ok(key.clone());
+        }
+        let key = self.writer.update(|record| record.keep_rig(self.rig))?;
+        self.rig_key = Some(key.clone());
+        Ok(key)
+    }
+
     /// Voltage gain of both channels from the answer to a faint tone.
-    fn gains(&self, step: &Step, stimulus: &Stimulus, recording: Recording) -> Result<[f64; 2]> {
+    fn gains(&self, step: &Step, stimulus: &Stimulus, source: MemorySource) -> Result<[f64; 2]> {
         let take = Take {
-            source: Arc::new(source_of(recording)),
+            source: Arc::new(source),
             stimulus: Some(stimulus.clone()),
             setup: step.setup.clone(),
             simulated: self.bench.simulated(),
@@ -256,8 +277,4 @@ impl<'a> Session<'a> {
         }
         Ok(gains)
     }
-}
-
-fn source_of(recording: Recording) -> MemorySource {
-    MemorySource::new(recording.sample_rate_hz, recording.planes).stored_as(Encoding::Int(recording.bits))
 }

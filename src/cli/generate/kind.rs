@@ -1,7 +1,9 @@
 //! The signals that can be asked for, and the stimulus each of them makes.
 
-use super::{FileArgs, Side};
+use super::FileArgs;
+use crate::cli::channels::Channels;
 use crate::error::{Error, Kind, Result};
+use crate::figure::Driven;
 use crate::quantity::Dbfs;
 use crate::signal::stimulus::{Component, NoiseColour, SCHEMA, Signal, Stimulus};
 use clap::ValueEnum;
@@ -198,7 +200,7 @@ impl SignalKind {
         let signal = self.signal()?;
         let mut channels: Vec<Signal> = (0..usize::from(file.channels))
             .map(|index| {
-                if file.driven.driven().includes(index) {
+                if Driven::from(file.driven).includes(index) {
                     signal.clone()
                 } else {
                     Signal::Silence
@@ -211,7 +213,7 @@ impl SignalKind {
             ..
         } = self
         {
-            if channels.len() != 2 || !matches!(file.driven, Side::Both) {
+            if channels.len() != 2 || !matches!(file.driven, Channels::Both) {
                 let what = "--right-frequency needs two channels, both driven";
                 return Err(Error::new(Kind::Value, what).next("leave out --channels and --driven"));
             }
