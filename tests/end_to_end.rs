@@ -314,6 +314,7 @@ fn stereo(seconds: f64, signal: Signal) -> Stimulus {
         lead_in_s: 0.2,
         lead_out_s: 0.3,
         fade_s: 0.01,
+        marks: None,
         channels: vec![signal.clone(), signal],
     }
 }

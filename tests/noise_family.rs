@@ -156,6 +156,7 @@ fn rig(noise_dbfs_per_hz: Option<f64>) -> Rig {
     Rig {
         schema: asleft::rig::SCHEMA.to_owned(),
         name: "Example".to_owned(),
+        interface: None,
         channels: vec![channel.clone(), channel],
         taps: vec![tap("half", 0.5), tap("twentieth", 0.05)],
         pads: Vec::new(),

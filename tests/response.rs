@@ -304,6 +304,7 @@ mod tests {
         Rig {
             schema: RIG_SCHEMA.to_owned(),
             name: "Example Bench".to_owned(),
+            interface: None,
             channels: vec![channel(4.0), channel(4.0 * 10f64.powf(0.5 / 20.0))],
             taps: Vec::new(),
             pads: Vec::new(),

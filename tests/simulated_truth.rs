@@ -11,13 +11,12 @@
     reason = "a test may stop where it stands, also in its own functions"
 )]
 
-use asleft::bench::Bench;
 use asleft::bench::simulated::{SimulatedBench, Truth, bench_interface, demo_rig, tarnbeck_60};
+use asleft::bench::{Bench, InMemory};
 use asleft::dsp::weighting::power_gain;
 use asleft::figure::{Channel, Driven, Figure, FigureId, Findings, Unit};
 use asleft::figures::{self, Context};
 use asleft::rig::ceiling;
-use asleft::signal::source::{Encoding, MemorySource};
 use asleft::signal::stimulus::{SCHEMA, Signal, Stimulus};
 use asleft::signal::take::{Setup, Take};
 use asleft::take::{Examined, examine};
@@ -58,11 +57,13 @@ fn record(
         lead_in_s: 0.1,
         lead_out_s: 0.15,
         fade_s: ceiling::RAMP_S,
+        marks: None,
         channels: signals,
     };
     let cleared = ceiling::clear(stimulus, &demo_rig(), None).unwrap();
-    let recording = bench.play(&cleared, setup).unwrap();
-    let source = MemorySource::new(rate, recording.planes).stored_as(Encoding::Int(recording.bits));
+    let mut tape = InMemory::default();
+    bench.play(&cleared, setup, &mut tape).unwrap();
+    let source = tape.source().unwrap();
     let take = Take {
         source: Arc::new(source),
         stimulus: Some(cleared.stimulus().clone()),

@@ -253,6 +253,7 @@ mod tests {
         Rig {
             schema: crate::rig::SCHEMA.to_owned(),
             name: "bench".to_owned(),
+            interface: None,
             channels: Vec::new(),
             taps: Vec::new(),
             pads: Vec::new(),

@@ -137,6 +137,28 @@ impl Writer {
         let capture = self.next_name(new.measurement)?;
         let samples = self.job.samples_path(&capture);
         let format = atomic::write(&samples, "write the recording", Existing::Keep, write)?;
+        self.finish_capture(&capture, new, format)
+    }
+
+    /// The name and the path of the WAV file of a capture that is about to be recorded. Until [`Writer::finish_capture`]
+    /// the file is an unfinished capture: kept, and used for no figure.
+    ///
+    /// # Errors
+    /// Where `measurement` cannot name a file, or the folder cannot be read.
+    pub fn begin_capture(&self, measurement: &str) -> Result<(String, std::path::PathBuf)> {
+        let capture = self.next_name(measurement)?;
+        let path = self.job.samples_path(&capture);
+        Ok((capture, path))
+    }
+
+    /// Writes the sidecar of a capture whose samples are whole on the disk, then its line in the record; returns the
+    /// capture's name.
+    ///
+    /// # Errors
+    /// The disk's refusal; the record is then as it was before, and the samples are kept.
+    pub fn finish_capture(&mut self, capture: &str, new: &NewCapture<'_>, format: Format) -> Result<String> {
+        let capture = capture.to_owned();
+        let samples = self.job.samples_path(&capture);
         let sidecar = Sidecar {
             schema: capture::SCHEMA.to_owned(),
             stage: new.stage,

@@ -2,7 +2,7 @@
 //! next level is computed from.
 
 use super::plan::{Drive, Play, Step};
-use crate::bench::Bench;
+use crate::bench::{Bench, InMemory};
 use crate::error::{Error, Kind, Result};
 use crate::figure::Driven;
 use crate::job::{Moment, NewCapture, StageKind, Writer};
@@ -88,15 +88,21 @@ impl<'a> Session<'a> {
         let unit = self.writer.job().record().unit.clone();
         let stimulus = self.stimulus(step, &unit)?;
         let cleared = ceiling::clear(stimulus, self.rig, step.setup.pad.as_deref())?;
-        let recording = self.bench.play(&cleared, &step.setup)?;
+        let mut tape = InMemory::default();
+        let played = self.bench.play(&cleared, &step.setup, &mut tape)?;
         // A step wants its load connected; the bench may know that it was not.
         let setup = Setup {
-            loaded: recording.loaded.or(step.setup.loaded),
+            loaded: played.loaded.or(step.setup.loaded),
             ..step.setup.clone()
         };
-        let bits = recording.bits;
-        let source =
-            MemorySource::new(recording.sample_rate_hz, recording.planes).stored_as(Encoding::Int(bits));
+        let Some(source) = tape.source() else {
+            return Err(
+                Error::new(Kind::Unavailable, "the bench recorded nothing").next("run the step again")
+            );
+        };
+        let bits = match source.format().encoding {
+            Encoding::Int(bits) | Encoding::Float(bits) => bits,
+        };
         let capture = self.store(step, cleared.stimulus(), &setup, &source, bits)?;
         if step.finds_gain() {
             let gains = self.gains(step, cleared.stimulus(), source)?;
@@ -141,6 +147,7 @@ impl<'a> Session<'a> {
             lead_in_s: LEAD_IN_S,
             lead_out_s: LEAD_OUT_S,
             fade_s: ceiling::RAMP_S,
+            marks: None,
             channels,
         })
     }

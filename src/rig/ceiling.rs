@@ -6,23 +6,78 @@
 
 use super::Rig;
 use crate::error::{Error, Kind, Result};
+use crate::quantity::Dbfs;
 use crate::signal::stimulus::{Signal, Stimulus};
 
 /// Shortest ramp at either end of what is played, s.
 pub const RAMP_S: f64 = 0.010;
+
+/// The most sound that may wait in buffers where a bench must go silent promptly, s.
+pub const PROMPT_S: f64 = 0.050;
+
+/// The highest level that is played before the outputs are calibrated, dBFS.
+pub const BARE_DBFS: f64 = -1.0;
 
 /// Longest signal that is played in one go, s.
 pub const LONGEST_S: f64 = 600.0;
 
 /// A stimulus that may be played.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Cleared(Stimulus);
+pub struct Cleared {
+    stimulus: Stimulus,
+    prompt: bool,
+    expected_dbfs: Vec<Option<f64>>,
+}
 
 impl Cleared {
     /// What may be played.
     pub fn stimulus(&self) -> &Stimulus {
-        &self.0
+        &self.stimulus
     }
+
+    /// Whether a bench must be able to go silent promptly: it may then hold no more than [`PROMPT_S`] of sound in its
+    /// buffers.
+    pub fn prompt(&self) -> bool {
+        self.prompt
+    }
+
+    /// The level that is predicted to come back on each channel of the interface, dBFS of a sine; `None` where nothing
+    /// can be predicted.
+    pub fn expected_dbfs(&self, channel: usize) -> Option<f64> {
+        self.expected_dbfs.get(channel).copied().flatten()
+    }
+}
+
+/// Clears `stimulus` for outputs that nothing but a meter, a resistor or the interface's own inputs is connected to,
+/// while their voltage is not known yet. The operator has been told so.
+///
+/// # Errors
+/// Where the signal is above [`BARE_DBFS`], too long, or no number.
+pub fn clear_bare(mut stimulus: Stimulus) -> Result<Cleared> {
+    refuse_endless(&stimulus)?;
+    let marks = stimulus
+        .marks
+        .as_ref()
+        .map_or(0.0, |m| Dbfs(m.level_dbfs).sine_peak());
+    let peak = stimulus
+        .channels
+        .iter()
+        .map(Signal::peak_bound)
+        .fold(marks, f64::max);
+    let limit = Dbfs(BARE_DBFS).sine_peak();
+    if peak.is_nan() || marks.is_nan() || peak > limit {
+        return Err(Error::new(
+            Kind::Value,
+            format!("without a calibration nothing above {BARE_DBFS} dBFS is played"),
+        )
+        .next("lower the level"));
+    }
+    stimulus.fade_s = stimulus.fade_s.max(RAMP_S).min(stimulus.seconds / 2.0);
+    Ok(Cleared {
+        stimulus,
+        prompt: true,
+        expected_dbfs: Vec::new(),
+    })
 }
 
 /// Clears `stimulus` for the outputs of `rig`, through `pad` if one is fitted.
@@ -54,7 +109,11 @@ pub fn clear(mut stimulus: Stimulus, rig: &Rig, pad: Option<&str>) -> Result<Cle
         }
     }
     stimulus.fade_s = stimulus.fade_s.max(RAMP_S).min(stimulus.seconds / 2.0);
-    Ok(Cleared(stimulus))
+    Ok(Cleared {
+        stimulus,
+        prompt: true,
+        expected_dbfs: Vec::new(),
+    })
 }
 
 /// Lengths must be lengths, and within the time limit.

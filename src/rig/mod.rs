@@ -51,6 +51,9 @@ pub struct Rig {
     pub schema: String,
     /// Name of the rig.
     pub name: String,
+    /// The audio interface; without it the rig serves for analysing captures only.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub interface: Option<Interface>,
     /// Left, right, ….
     pub channels: Vec<RigChannel>,
     /// Named attenuators between the unit's output and the interface's input.
@@ -64,6 +67,23 @@ pub struct Rig {
     /// What the bare rig does in loopback, one entry a channel and level.
     #[serde(default)]
     pub loopback: Vec<Loopback>,
+}
+
+/// The audio interface of a live bench: which devices are opened, how, and what is connected where.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Interface {
+    /// Device that plays, as `asleft interfaces` names it.
+    pub output: String,
+    /// Device that records. The same device has one clock for both.
+    pub input: String,
+    /// Numbers of the outputs that drive left, right, …; the first output of a device is 1.
+    pub output_channels: Vec<u16>,
+    /// Numbers of the inputs that hear left, right, …; the first input of a device is 1.
+    pub input_channels: Vec<u16>,
+    /// Frames the device is asked to exchange at once; its own choice where not given.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub period_frames: Option<u32>,
 }
 
 /// One channel.

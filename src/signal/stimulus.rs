@@ -3,6 +3,7 @@
 //! A stimulus is a list of one [`Signal`] a channel, all of equal length, with a silent lead-in and lead-out and
 //! raised-cosine fades. Levels are dBFS of the file or of the interface's output; volts come in only through the rig.
 
+use super::mark;
 use crate::figure::Driven;
 use crate::quantity::Dbfs;
 use serde::{Deserialize, Serialize};
@@ -29,8 +30,22 @@ pub struct Stimulus {
     /// Raised-cosine fade at each end, inside `seconds`, s.
     #[serde(default)]
     pub fade_s: f64,
+    /// Marks before and after the signal, by which a recording is aligned and its length counted; `None` plays none.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub marks: Option<Marks>,
     /// One signal a channel, left first; a single one plays on every channel.
     pub channels: Vec<Signal>,
+}
+
+/// Marks before and after the signal: one short chirp each (see [`super::mark`]), [`super::mark::GAP_S`] away from it,
+/// inside lead-in and lead-out.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Marks {
+    /// dBFS of the chirp.
+    pub level_dbfs: f64,
+    /// Channels that carry marks, from 0 (left).
+    pub channels: Vec<usize>,
 }
 
 /// One channel's signal.
@@ -122,6 +137,7 @@ impl Stimulus {
             lead_in_s: 0.0,
             lead_out_s: 0.0,
             fade_s: 0.0,
+            marks: None,
             channels: vec![on(0), on(1)],
         }
     }
@@ -148,6 +164,15 @@ impl Stimulus {
     /// Length of the signal proper in frames.
     pub fn signal_frames(&self) -> u64 {
         self.frames_in(self.seconds)
+    }
+
+    /// The frames that the marks before and after the signal begin on, whether or not there are marks.
+    pub fn mark_frames(&self) -> [u64; 2] {
+        let away = self.frames_in(mark::GAP_S);
+        let before = self
+            .lead_in_frames()
+            .saturating_sub(away + self.frames_in(mark::MARK_S));
+        [before, self.lead_in_frames() + self.signal_frames() + away]
     }
 
     /// Whole length in frames.

@@ -16,6 +16,7 @@ const KEYS: &[&str] = &[
     "lead_in_s",
     "lead_out_s",
     "fade_s",
+    "marks",
     "channels",
     "kind",
     "frequency_hz",

@@ -1,6 +1,7 @@
 //! Renders a [`Stimulus`] as a recording: block by block, from any frame, in constant memory.
 
 use super::burst::Bursts;
+use super::mark;
 use super::noise::{PinkNoise, fill_white};
 use super::oscillator::Oscillator;
 use super::source::{BlockReader, BlockSource, Encoding, Format};
@@ -18,6 +19,7 @@ pub struct Renderer {
     format: Format,
     envelope: Envelope,
     voices: Arc<Vec<Voice>>,
+    marks: Option<Chirps>,
 }
 
 impl Renderer {
@@ -57,6 +59,7 @@ impl Renderer {
                     .min(stimulus.signal_frames() / 2),
             },
             voices: Arc::new(voices),
+            marks: Chirps::of(stimulus),
         })
     }
 }
@@ -71,6 +74,7 @@ impl BlockSource for Renderer {
             total: self.format.frames,
             envelope: self.envelope,
             voices: self.voices.to_vec(),
+            marks: self.marks.clone(),
         }))
     }
 }
@@ -79,17 +83,62 @@ struct Reader {
     total: u64,
     envelope: Envelope,
     voices: Vec<Voice>,
+    marks: Option<Chirps>,
 }
 
 impl BlockReader for Reader {
     fn read(&mut self, first: u64, planes: &mut [&mut [f64]]) -> Result<usize> {
         let there = usize::try_from(self.total.saturating_sub(first)).unwrap_or(usize::MAX);
         let mut got = 0;
-        for (voice, plane) in self.voices.iter_mut().zip(planes.iter_mut()) {
+        for (channel, (voice, plane)) in self.voices.iter_mut().zip(planes.iter_mut()).enumerate() {
             got = plane.len().min(there);
             self.envelope.render(voice, first, &mut plane[..got]);
+            if let Some(marks) = &self.marks {
+                marks.render(channel, first, &mut plane[..got]);
+            }
         }
         Ok(got)
+    }
+}
+
+/// The marks before and after the signal.
+#[derive(Debug, Clone)]
+struct Chirps {
+    starts: [u64; 2],
+    frames: u64,
+    sample_rate_hz: u32,
+    peak: f64,
+    channels: Vec<usize>,
+}
+
+impl Chirps {
+    fn of(stimulus: &Stimulus) -> Option<Self> {
+        let marks = stimulus.marks.as_ref()?;
+        Some(Self {
+            starts: stimulus.mark_frames(),
+            frames: stimulus.frames_in(mark::MARK_S),
+            sample_rate_hz: stimulus.sample_rate_hz,
+            peak: Dbfs(marks.level_dbfs).sine_peak(),
+            channels: marks.channels.clone(),
+        })
+    }
+
+    /// Writes the marks' part of frames `first…` of one channel; lead-in and lead-out are silent elsewhere.
+    fn render(&self, channel: usize, first: u64, out: &mut [f64]) {
+        if !self.channels.contains(&channel) {
+            return;
+        }
+        let last = first + out.len() as u64;
+        for start in self.starts {
+            for frame in start.max(first)..(start + self.frames).min(last) {
+                #[allow(clippy::cast_precision_loss, reason = "a mark is some thousand frames")]
+                let t = (frame - start) as f64 / f64::from(self.sample_rate_hz);
+                let index = usize::try_from(frame - first).unwrap_or(usize::MAX);
+                if let Some(sample) = out.get_mut(index) {
+                    *sample = self.peak * mark::value(channel, t);
+                }
+            }
+        }
     }
 }
 

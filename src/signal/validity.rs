@@ -1,5 +1,6 @@
 //! What a stimulus may be: every value checked, each fault with the path of the key it stands under.
 
+use super::mark;
 use super::source::{MOST_CHANNELS, SAMPLE_RATES_HZ};
 use super::stimulus::{Component, NOISE_PEAK_SIGMA, SCHEMA, Signal, Stimulus};
 use crate::error::{Error, Kind};
@@ -55,6 +56,7 @@ pub fn faults(stimulus: &Stimulus) -> Vec<Fault> {
         );
         found.push(top("channels", what, "give one signal a channel"));
     }
+    check_marks(stimulus, &mut found);
     for (index, signal) in stimulus.channels.iter().enumerate() {
         let mut checker = Checker {
             stimulus,
@@ -101,6 +103,49 @@ fn check_lengths(stimulus: &Stimulus, found: &mut Vec<Fault>) {
     if !(stimulus.fade_s >= 0.0 && stimulus.fade_s <= seconds / 2.0) {
         let what = format!("two fades of {} s do not fit into {seconds} s", stimulus.fade_s);
         refuse("fade_s", what, "choose a shorter fade, or a longer signal");
+    }
+}
+
+fn check_marks(stimulus: &Stimulus, found: &mut Vec<Fault>) {
+    let Some(marks) = &stimulus.marks else {
+        return;
+    };
+    let mut refuse = |key: &str, what: String, next: &str| {
+        found.push(fault(&["marks".to_owned(), key.to_owned()], what, next));
+    };
+    if !(LOWEST_DBFS..=0.0).contains(&marks.level_dbfs) {
+        let what = format!(
+            "marks of {} dBFS are not between {LOWEST_DBFS} and 0 dBFS",
+            marks.level_dbfs
+        );
+        refuse(
+            "level_dbfs",
+            what,
+            "choose a level of 0 dBFS or lower, for example -20",
+        );
+    }
+    if marks.channels.iter().any(|c| *c >= MOST_CHANNELS) {
+        refuse(
+            "channels",
+            format!("channels of marks count from 0 to {}", MOST_CHANNELS - 1),
+            "0 is left, 1 is right",
+        );
+    }
+    let room = mark::MARK_S + mark::GAP_S;
+    let short = |s: f64| s < room;
+    if short(stimulus.lead_in_s) || short(stimulus.lead_out_s) {
+        refuse(
+            "channels",
+            format!("marks need a lead-in and a lead-out of {room} s or more"),
+            "choose longer silences before and after the signal",
+        );
+    }
+    if 2.0 * mark::HIGH_HZ > f64::from(stimulus.sample_rate_hz) {
+        refuse(
+            "channels",
+            format!("marks reach up to {} Hz", mark::HIGH_HZ),
+            "choose a higher sample rate",
+        );
     }
 }
 

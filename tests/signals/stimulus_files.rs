@@ -23,6 +23,7 @@ fn the_first_version_reads_for_ever() {
         lead_in_s: 0.5,
         lead_out_s: 1.0,
         fade_s: 0.01,
+        marks: None,
         channels: vec![
             Signal::Silence,
             Signal::Tone {
@@ -183,7 +184,7 @@ proptest! {
         fade_s in 0.0..0.1f64,
     ) {
         let stimulus = Stimulus {
-            schema: SCHEMA.to_owned(), sample_rate_hz: 48_000, seconds, lead_in_s, lead_out_s: 0.0, fade_s, channels,
+            schema: SCHEMA.to_owned(), sample_rate_hz: 48_000, seconds, lead_in_s, lead_out_s: 0.0, fade_s, marks: None, channels,
         };
         prop_assert_eq!(parse(&to_text(&stimulus).unwrap(), "x").unwrap(), stimulus);
     }

@@ -18,6 +18,7 @@ fn mono(sample_rate_hz: u32, seconds: f64, signal: Signal) -> Stimulus {
         lead_in_s: 0.0,
         lead_out_s: 0.0,
         fade_s: 0.0,
+        marks: None,
         channels: vec![signal],
     }
 }
@@ -195,6 +196,7 @@ fn lead_in_fades_and_lead_out_stand_where_they_should() {
         lead_in_s: 0.25,
         lead_out_s: 0.5,
         fade_s: 0.1,
+        marks: None,
         ..mono(
             8_000,
             1.0,

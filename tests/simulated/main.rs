@@ -15,10 +15,10 @@ use asleft::bench::simulated::amplifier::NoiseVoltage;
 use asleft::bench::simulated::power_stage::LoopGain;
 use asleft::bench::simulated::thermal::CELSIUS_ZERO;
 use asleft::bench::simulated::{
-    AmplifierModel, Fault, InterfaceModel, Side, SimulatedBench, Truth, bench_interface, drawn_rig,
-    tarnbeck_60,
+    AmplifierModel, Fault, InterfaceModel, Recording, Side, SimulatedBench, Truth, bench_interface,
+    drawn_rig, tarnbeck_60,
 };
-use asleft::bench::{Bench, Recording};
+use asleft::bench::{Bench, InMemory};
 use asleft::figure::{Band, Driven};
 use asleft::rig::ceiling::clear;
 use asleft::signal::stimulus::{Signal, Stimulus};

@@ -75,10 +75,12 @@ fn a_cleared_stimulus_is_played() {
     let cleared = clear(stimulus, &rig, None).unwrap();
     let mut bench = SimulatedBench::new(tarnbeck_60(), bench_interface(), 1);
     assert!(bench.simulated());
-    let take = bench.play(&cleared, &Setup::default()).unwrap();
-    assert_eq!(take.planes.len(), 2);
+    let mut take = InMemory::default();
+    let played = bench.play(&cleared, &Setup::default(), &mut take).unwrap();
+    let planes = take.planes();
+    assert_eq!((planes.len(), planes[0].len() as u64), (2, played.frames));
     let peak = |plane: &[f64]| plane.iter().fold(0.0f64, |m, x| m.max(x.abs()));
-    assert!(peak(&take.planes[0]) > 100.0 * peak(&take.planes[1]));
+    assert!(peak(&planes[0]) > 100.0 * peak(&planes[1]));
 }
 
 #[test]

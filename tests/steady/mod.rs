@@ -110,6 +110,7 @@ pub(crate) fn rig(harmonics_db: Vec<f64>) -> Rig {
     Rig {
         schema: asleft::rig::SCHEMA.to_owned(),
         name: "Example Bench".to_owned(),
+        interface: None,
         channels: vec![RigChannel {
             output_full_scale_v: calibrated(2.0, 0.3, "meter volts"),
             output_impedance_ohm: calibrated(100.0, 1.0, "meter ohms"),

@@ -118,6 +118,7 @@ pub(crate) fn rig() -> Rig {
     Rig {
         schema: asleft::rig::SCHEMA.to_owned(),
         name: "bench 1".to_owned(),
+        interface: None,
         channels: vec![channel(), channel()],
         taps: vec![Tap {
             name: "power".to_owned(),

@@ -221,6 +221,7 @@ pub fn drawn_rig(seed: u64) -> Rig {
     Rig {
         schema: SCHEMA.to_owned(),
         name: "Example Bench".to_owned(),
+        interface: None,
         channels,
         taps,
         pads,

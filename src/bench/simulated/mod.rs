@@ -36,11 +36,11 @@ pub use fault::{Fault, Side};
 pub use interface::InterfaceModel;
 pub use truth::{ToneTruth, Truth};
 
-use super::{Bench, Recording};
+use super::{BLOCK_FRAMES, Bench, Flow, Played, Sink};
 use crate::error::{Error, Kind, Result};
 use crate::figure::Driven;
 use crate::rig::ceiling::Cleared;
-use crate::signal::source::BlockSource;
+use crate::signal::source::{BlockSource, Encoding, Format};
 use crate::signal::synthesis::Renderer;
 use crate::signal::take::Setup;
 use path::AmplifierPath;
@@ -49,6 +49,46 @@ use simulation::{Session, Start};
 
 /// Sample rates that can be simulated, Hz.
 const RATES_HZ: std::ops::RangeInclusive<u32> = 8_000..=768_000;
+
+/// A recording of the simulated interface: planar samples of its inputs, full scale ±1.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Recording {
+    /// Frames per second.
+    pub sample_rate_hz: u32,
+    /// Bits of the interface's converter.
+    pub bits: u16,
+    /// One vector a channel.
+    pub planes: Vec<Vec<f64>>,
+    /// Whether every channel had its load; `None` where there is no amplifier.
+    pub loaded: Option<bool>,
+}
+
+impl Recording {
+    /// Hands the recording to `sink` block by block.
+    fn hand_over(&self, sink: &mut dyn Sink) -> Result<Played> {
+        let frames = self.planes.first().map_or(0, Vec::len);
+        sink.begin(&Format {
+            sample_rate_hz: self.sample_rate_hz,
+            channels: self.planes.len(),
+            frames: frames as u64,
+            encoding: Encoding::Int(self.bits),
+        })?;
+        let mut played = Played {
+            loaded: self.loaded,
+            ..Played::default()
+        };
+        for first in (0..frames).step_by(BLOCK_FRAMES) {
+            let last = (first + BLOCK_FRAMES).min(frames);
+            let block: Vec<&[f64]> = self.planes.iter().map(|p| &p[first..last]).collect();
+            played.frames = last as u64;
+            if let Flow::Stop(reason) = sink.block(&block)? {
+                played.stopped = Some((reason, last as u64));
+                break;
+            }
+        }
+        Ok(played)
+    }
+}
 
 /// An interface, and an amplifier or a cable between its outputs and inputs.
 pub struct SimulatedBench {
@@ -158,14 +198,15 @@ impl SimulatedBench {
 }
 
 impl Bench for SimulatedBench {
-    fn play(&mut self, stimulus: &Cleared, setup: &Setup) -> Result<Recording> {
+    fn play(&mut self, stimulus: &Cleared, setup: &Setup, sink: &mut dyn Sink) -> Result<Played> {
         let renderer = Renderer::with_channels(stimulus.stimulus(), 2)?;
         let format = renderer.format();
         let frames = usize::try_from(format.frames).unwrap_or(usize::MAX);
         let mut drive = vec![vec![0.0; frames]; format.channels];
         let mut planes: Vec<&mut [f64]> = drive.iter_mut().map(Vec::as_mut_slice).collect();
         renderer.open()?.read(0, &mut planes)?;
-        self.run(&drive, format.sample_rate_hz, setup)
+        let recording = self.run(&drive, format.sample_rate_hz, setup)?;
+        recording.hand_over(sink)
     }
 
     fn simulated(&self) -> bool {

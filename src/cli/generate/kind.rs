@@ -236,6 +236,7 @@ impl SignalKind {
             lead_in_s: file.lead_in,
             lead_out_s: file.lead_out,
             fade_s: file.fade.unwrap_or(usual_fade),
+            marks: None,
             channels,
         };
         Ok((file, stimulus))
