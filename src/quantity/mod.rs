@@ -32,6 +32,7 @@ mod entered;
 mod estimate;
 mod level;
 mod rounding;
+pub mod thermal;
 
 pub use entered::entered;
 pub use estimate::{Contribution, Estimate, Source, coverage_factor};

@@ -1,10 +1,13 @@
 //! What stands on the bench, as data: calibration a channel, named taps and input pads, load, stored loopback curves.
 //!
-//! [`mod@file`] reads, checks and writes rig files; [`ceiling`] is the only way from a stimulus to something a bench plays.
+//! [`mod@file`] reads, checks and writes rig files; [`ceiling`] is the only way from a stimulus to something a bench plays;
+//! [`planner`] says which resistors to build a bench from, and [`wiring`] what is joined to what.
 
 pub mod ceiling;
 mod check;
 pub mod file;
+pub mod planner;
+pub mod wiring;
 
 use crate::figure::Channel;
 use crate::quantity::Estimate;
