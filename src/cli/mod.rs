@@ -16,6 +16,7 @@ mod measure;
 mod progress;
 pub mod report;
 mod rig;
+mod rig_plan;
 mod unit;
 
 use crate::error::{Error, Kind, Result};

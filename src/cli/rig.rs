@@ -33,6 +33,8 @@ enum Action {
         #[arg(required = true)]
         files: Vec<PathBuf>,
     },
+    /// Plans attenuator, load and input pad from a rated power, and draws the wiring.
+    Plan(super::rig_plan::Args),
     /// Prints the JSON schema of these files, for editors that check and complete TOML.
     #[command(after_help = "Example:\n  asleft rig schema > rig.schema.json")]
     Schema,
@@ -45,6 +47,7 @@ enum Action {
 pub(super) fn run(args: &Args, io: &mut Streams<'_>) -> CommandResult {
     let text = match &args.action {
         Action::Show { files } => return checked::files(files, &file::check, io),
+        Action::Plan(args) => return super::rig_plan::run(args, io),
         Action::New { file, .. } => template(file.as_deref())?,
         Action::Schema => file::json_schema(),
     };

@@ -3,7 +3,8 @@
 use crate::error::{Error, Kind, Result};
 
 /// SI prefixes that bench quantities are written with; "u" stands for the micro sign of keyboards that lack it.
-const PREFIXES: [(&str, f64); 7] = [
+const PREFIXES: [(&str, f64); 8] = [
+    ("p", 1e-12),
     ("n", 1e-9),
     ("µ", 1e-6),
     ("μ", 1e-6),

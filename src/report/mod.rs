@@ -12,6 +12,7 @@ pub mod number;
 pub mod plot;
 pub mod summary;
 pub mod table;
+pub mod wiring;
 pub mod words;
 
 pub use input::{

@@ -259,6 +259,14 @@ impl UnitSpec {
             .unwrap_or(&self.power)
     }
 
+    /// The rated power of the mode with the highest output voltage.
+    pub fn highest_power(&self) -> &RatedPower {
+        let of_modes = self.modes.iter().filter_map(|m| m.power.as_ref());
+        of_modes.fold(&self.power, |highest, power| {
+            if power.volts() > highest.volts() { power } else { highest }
+        })
+    }
+
     /// The modes a rating holds in: the named one, else every mode, else the only one, which has no name.
     pub fn modes_of<'a>(&'a self, rated: &'a Rated) -> Vec<Option<&'a str>> {
         match &rated.mode {

@@ -21,8 +21,10 @@ use crate::figure::Channel;
 use plotters::style::RGBColor;
 use sheet::{Dash, Look, Marker, Trace};
 
-const BLUISH_GREEN: RGBColor = RGBColor(0x00, 0x9E, 0x73);
-const REDDISH_PURPLE: RGBColor = RGBColor(0xCC, 0x79, 0xA7);
+/// The left channel.
+pub(in crate::report) const BLUISH_GREEN: RGBColor = RGBColor(0x00, 0x9E, 0x73);
+/// The right channel.
+pub(in crate::report) const REDDISH_PURPLE: RGBColor = RGBColor(0xCC, 0x79, 0xA7);
 const VERMILLION: RGBColor = RGBColor(0xD5, 0x5E, 0x00);
 const BLUE: RGBColor = RGBColor(0x00, 0x72, 0xB2);
 const ORANGE: RGBColor = RGBColor(0xE6, 0x9F, 0x00);

@@ -21,7 +21,8 @@ use std::fmt::Display;
 const UNITS_PER_MM: f64 = 20.0;
 /// The back end divides every font size by this.
 const FONT_DIVISOR: f64 = 1.24;
-const FAMILY: &str = "Open Sans, sans-serif";
+/// Letters of every picture.
+pub(in crate::report) const FAMILY: &str = "Open Sans, sans-serif";
 const TEXT_MM: f64 = 2.9;
 /// Room below the frame for labels and description, mm.
 const BELOW_MM: f64 = 10.5;
@@ -363,7 +364,8 @@ fn units(mm: f64) -> i32 {
     units
 }
 
-fn escaped(text: &str) -> String {
+/// Text as it may stand between tags.
+pub(in crate::report) fn escaped(text: &str) -> String {
     text.replace('&', "&amp;")
         .replace('<', "&lt;")
         .replace('>', "&gt;")

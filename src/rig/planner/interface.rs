@@ -136,7 +136,12 @@ impl InterfaceFigures {
         })?;
         let full_scale_v = channel.input_full_scale_v.value;
         let noise = quietest(&rig.loopback).map_or_else(
-            || Known::typical(noise_of_dynamic_range(full_scale_v, class.typical().dynamic_range_db)),
+            || {
+                Known::typical(noise_of_dynamic_range(
+                    full_scale_v,
+                    class.typical().dynamic_range_db,
+                ))
+            },
             |loopback| Known::calibrated(noise::of_loopback(loopback, full_scale_v)),
         );
         Ok(Self {
@@ -146,6 +151,14 @@ impl InterfaceFigures {
             output_full_scale_v: Known::calibrated(channel.output_full_scale_v.value),
             output_ohm: Known::calibrated(channel.output_impedance_ohm.value),
         })
+    }
+
+    /// Replaces the input's full scale. A noise that was only typical keeps its distance from it.
+    pub fn restate_input_full_scale(&mut self, volts: f64, class: Class) {
+        self.input_full_scale_v = Known::stated(volts);
+        if self.input_noise_v.basis == Basis::Typical {
+            self.input_noise_v.value = noise_of_dynamic_range(volts, class.typical().dynamic_range_db);
+        }
     }
 
     /// The values with their names, for looking at all of them.

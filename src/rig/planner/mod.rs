@@ -192,7 +192,11 @@ pub fn plan(request: &Request) -> Result<Plan> {
     reachable(request, &task)?;
     let chosen = task.choose().ok_or_else(|| too_low(input_ohm))?;
     let divider = chosen.divider();
-    let legs = if request.negative == Negative::Grounded { 1 } else { 2 };
+    let legs = if request.negative == Negative::Grounded {
+        1
+    } else {
+        2
+    };
     let ratio = divider.ratio(input_ohm);
     let level = |volts: f64| Level {
         terminals_v: volts,
@@ -292,7 +296,10 @@ fn described(request: &Request, chosen: &attenuator::Chosen, rated_v: f64, legs:
 
 fn check(request: &Request) -> Result<()> {
     let loads = request.loads().map(|ohm| ("load", ohm));
-    let inputs = request.inputs.iter().map(|i| ("input sensitivity", i.sensitivity_v));
+    let inputs = request
+        .inputs
+        .iter()
+        .map(|i| ("input sensitivity", i.sensitivity_v));
     let of_interface = request.interface.all().map(|(name, known)| (name, known.value));
     let all = [
         ("rated power", request.rated_w),

@@ -89,8 +89,7 @@ impl NoiseSeen {
     ) -> Self {
         let sum = f64::from(legs).sqrt();
         let thermal_v = sum * divider.noise_at_top_v(Band::AUDIO);
-        let interface_v =
-            sum * interface.input_noise_v.value / divider.ratio(interface.input_ohm.value);
+        let interface_v = sum * interface.input_noise_v.value / divider.ratio(interface.input_ohm.value);
         let total_v = thermal_v.hypot(interface_v);
         let total_a_v = total_v * a_weighting_of_white();
         let snr = |signal: f64, noise: f64| Decibels::from_amplitude_ratio(signal / noise).0;

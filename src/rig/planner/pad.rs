@@ -77,14 +77,24 @@ impl PadPlan {
 
 /// The E24 pair whose ratio, driven from `own_ohm`, is closest to `wanted`.
 fn closest(wanted: f64, own_ohm: f64) -> Option<Divider> {
-    let pairs = e24::between(BOTTOM_OHM.0, BOTTOM_OHM.1).into_iter().flat_map(|bottom| {
-        let ideal = bottom * (1.0 / wanted - 1.0) - own_ohm;
-        [e24::at_most(ideal), e24::at_least(ideal)]
-            .into_iter()
-            .flatten()
-            .filter(move |top| top + bottom >= LEAST_DRIVEN_OHM)
-            .map(move |top| (Divider { top_ohm: top, bottom_ohm: bottom }, own_ohm))
-    });
+    let pairs = e24::between(BOTTOM_OHM.0, BOTTOM_OHM.1)
+        .into_iter()
+        .flat_map(|bottom| {
+            let ideal = bottom * (1.0 / wanted - 1.0) - own_ohm;
+            [e24::at_most(ideal), e24::at_least(ideal)]
+                .into_iter()
+                .flatten()
+                .filter(move |top| top + bottom >= LEAST_DRIVEN_OHM)
+                .map(move |top| {
+                    (
+                        Divider {
+                            top_ohm: top,
+                            bottom_ohm: bottom,
+                        },
+                        own_ohm,
+                    )
+                })
+        });
     let miss = |d: &Divider| {
         let whole = d.top_ohm + own_ohm + d.bottom_ohm;
         (d.bottom_ohm / whole / wanted).ln().abs()
