@@ -1,7 +1,8 @@
 //! What to mind, at the moment it matters. The usual cautions of the trade; they replace neither local codes nor a
 //! licensed person's practice.
 
-use super::shown::watts;
+use super::shown::about;
+use crate::figure::Unit;
 use crate::rig::planner::{Coupling, Negative, Plan};
 
 /// Cautions that belong to one moment of the work.
@@ -70,11 +71,11 @@ fn running(plan: &Plan) -> Vec<String> {
     let heat = plan.loads.iter().map(|l| l.clipping_w).fold(0.0, f64::max);
     let mut cautions = vec![format!(
         "The load gets hot, up to {} of heat: on its heat sink, in moving air, away from plastic and leads, with a sign.",
-        watts(heat)
+        about(heat, Unit::Watts)
     )];
     cautions.push(format!(
         "If an output stage fails to its supply, the load takes about {} of DC until someone switches off: a fuse in series with it, and a hand near the switch.",
-        watts(plan.failures.load_w_at_rail)
+        about(plan.failures.load_w_at_rail, Unit::Watts)
     ));
     if plan.noise_tap.is_some() {
         cautions.push("On the noise tap the generator is locked off and the clamp is fitted; the plug goes back to the attenuator before anything is played.".into());

@@ -33,10 +33,10 @@ fn joined(parts: &Parts) -> &'static str {
 
 /// "20 V → 1.22 V → −6.06 dBFS".
 fn chain(level: &Level, wiring: &Wiring) -> String {
-    let leg = if wiring.differential() {
-        " on each input"
-    } else {
-        ""
+    let leg = match wiring.negative {
+        Negative::Grounded => "",
+        Negative::Driven => " on each input",
+        Negative::Floating => " at most, on either input",
     };
     format!(
         "{} → {} → {}{leg}",

@@ -1,6 +1,8 @@
 //! A plan in words for the terminal, and as JSON.
 
-use super::shown::{about, dbfs, decibels, frequency, loss, milliamperes, ohms, picofarads, volts, watts};
+use super::shown::{
+    about, dbfs, decibels, frequency, loss, milliamperes, ohms, picofarads, rating, volts, watts,
+};
 use super::{cautions, chain, joined, known, parts, text};
 use crate::error::{Error, Kind, Result};
 use crate::figure::Unit;
@@ -110,7 +112,7 @@ fn to_buy(parts_: &Parts) -> String {
         "{} {}, metal film, 1 % or better, {} each or more (each takes {} at rated power)",
         parts(parts_),
         joined(parts_),
-        watts(parts_.rating_w),
+        rating(parts_.rating_w),
         about(parts_.each_w, Unit::Watts)
     )
 }
@@ -192,7 +194,7 @@ fn noise_tap(tap: &NoiseTap) -> Vec<Row> {
             format!(
                 "{}, {} or more, then the same clamp",
                 ohms(tap.series_ohm),
-                watts(tap.rating_w)
+                rating(tap.rating_w)
             ),
         ),
         row(
@@ -221,23 +223,27 @@ fn load(load: &LoadPlan) -> Vec<Row> {
             |s| format!("{} s in each minute", significant(s, 2)),
         )
     };
-    let rating = if load.there {
-        format!("rated {} continuous on its heat sink", watts(load.rating_w))
+    let bought = if load.there {
+        format!("rated {} continuous on its heat sink", rating(load.rating_w))
     } else {
         format!(
             "buy {} or more, continuous on its heat sink (without one it bears a fraction of that)",
-            watts(load.rating_w)
+            rating(load.rating_w)
         )
     };
     vec![
-        (ohms(load.load_ohm), rating),
+        (ohms(load.load_ohm), bought),
         row(
             "  at rated voltage",
             format!("{}, {}", watts(load.rated_w), minutes(load.rated_s_per_min)),
         ),
         row(
             "  at clipping",
-            format!("{}, {}", watts(load.clipping_w), minutes(load.clipping_s_per_min)),
+            format!(
+                "{}, {}",
+                about(load.clipping_w, Unit::Watts),
+                minutes(load.clipping_s_per_min)
+            ),
         ),
     ]
 }

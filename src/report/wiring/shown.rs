@@ -26,6 +26,11 @@ pub(super) fn watts(value: f64) -> String {
     short(value, Unit::Watts)
 }
 
+/// A rating as it is sold: always in watts.
+pub(super) fn rating(value: f64) -> String {
+    format!("{} W", significant(value, 3))
+}
+
 /// Two significant digits: what is only roughly known.
 pub(super) fn about(value: f64, unit: Unit) -> String {
     let scale = Scale::for_value(value, unit);

@@ -1,10 +1,10 @@
 //! The wiring as a picture, A5 landscape: two lines, one above and one below a ground that is drawn once.
 //!
 //! The line above is bluish green and solid with round joints, the line below reddish purple and dashed with square
-//! ones, as in every plot.
+//! ones, as in every plot; where both belong to one channel, the one below is green too, and broken by points.
 
 use super::pen::{Anchor, INK, Pen, RESISTOR, Wire};
-use super::shown::{decibels, ohms, volts, watts};
+use super::shown::{decibels, ohms, rating, volts, watts};
 use super::{joined, known, parts, remarks, terminal, title};
 use crate::report::plot::sheet::FAMILY;
 use crate::report::plot::{BLUISH_GREEN, REDDISH_PURPLE};
@@ -33,6 +33,12 @@ const LOWER: Wire = Wire {
     width_mm: 0.7,
     dash: Some("2.4 1.2"),
     square: true,
+};
+
+/// The other terminal of the channel that is drawn above.
+const OTHER_TERMINAL: Wire = Wire {
+    dash: Some("4 1 0.8 1"),
+    ..UPPER
 };
 
 /// Where things stand from left to right, mm.
@@ -115,10 +121,15 @@ pub fn svg(wiring: &Wiring) -> String {
     let columns = Columns::of(wiring);
     let name = title(wiring);
     pen.bold((MARGIN, 11.0), Anchor::Start, 4.4, &name);
+    let second = if wiring.differential() {
+        OTHER_TERMINAL
+    } else {
+        LOWER
+    };
     let rows: Vec<Row<'_>> = wiring
         .lines
         .iter()
-        .zip([(UPPER, -1.0), (LOWER, 1.0)])
+        .zip([(UPPER, -1.0), (second, 1.0)])
         .zip(ROWS)
         .map(|((line, (wire, out)), y)| Row { line, wire, y, out })
         .collect();
@@ -130,7 +141,7 @@ pub fn svg(wiring: &Wiring) -> String {
         listen(&mut pen, &columns, wiring, row);
         if let Some(tap) = &wiring.noise_tap {
             let texts = (
-                format!("{}, {}", ohms(tap.series_ohm), watts(tap.rating_w)),
+                format!("{}, {}", ohms(tap.series_ohm), rating(tap.rating_w)),
                 format!("noise tap, {}", decibels(tap.ratio_db)),
             );
             noise_tap(&mut pen, &columns, row, &texts);
@@ -144,7 +155,6 @@ pub fn svg(wiring: &Wiring) -> String {
 
 /// Ground, once: through the amplifier where its terminals are ground, else around it from its input's shell.
 fn ground(pen: &mut Pen, c: &Columns, wiring: &Wiring) {
-    let symbol = c.load + 12.0;
     if wiring.differential() {
         let (aside, under) = (c.amplifier.0 - 4.0, BOX.1 + 4.0);
         let up = c.load + 7.0;
@@ -156,13 +166,12 @@ fn ground(pen: &mut Pen, c: &Columns, wiring: &Wiring) {
         );
         pen.hop((up, ROWS[1]));
         pen.wire(INK, &[(up, ROWS[1] - 2.0), (up, GROUND), (c.inputs_left, GROUND)]);
-        pen.ground((symbol + 2.0, GROUND));
-        pen.text((symbol + 6.0, GROUND + 5.0), Anchor::Start, "signal ground");
     } else {
         pen.wire(INK, &[(c.outputs_right, GROUND), (c.inputs_left, GROUND)]);
-        pen.ground((symbol, GROUND));
-        pen.text((symbol + 4.0, GROUND + 5.0), Anchor::Start, "signal ground");
     }
+    let symbol = c.load + if wiring.differential() { 12.0 } else { 7.0 };
+    pen.ground((symbol, GROUND));
+    pen.text((symbol + 3.8, GROUND + 5.0), Anchor::Start, "signal ground");
 }
 
 /// From the interface's output to the unit's input.
@@ -187,7 +196,7 @@ fn listen(pen: &mut Pen, c: &Columns, wiring: &Wiring, row: &Row<'_>) {
     pen.wire(row.wire, &[(c.amplifier.1, row.y), (c.inputs_left, row.y)]);
     pen.lying((c.top, row.y));
     pen.text((c.top, row.outside()), Anchor::Middle, &parts(&wiring.top));
-    let bought = format!("{} each", watts(wiring.top.rating_w));
+    let bought = format!("{} each", rating(wiring.top.rating_w));
     pen.text((c.top, row.inside()), Anchor::Middle, &bought);
     for x in [c.bottom, c.clamp] {
         pen.wire(row.wire, &[(x, row.y), (x, GROUND)]);
@@ -238,14 +247,14 @@ fn noise_tap(pen: &mut Pen, c: &Columns, row: &Row<'_>, (resistor, jack): &(Stri
     pen.wire(moved, &[(c.jack, y), (c.jack, row.y)]);
     pen.jack((c.jack, y));
     pen.jack((c.jack, row.y));
-    pen.text((c.jack + 2.6, y + 1.0), Anchor::Start, jack);
-    let between = f64::midpoint(y, row.y) + 1.0;
-    pen.text((c.jack + 2.0, between), Anchor::Start, "move the plug");
+    pen.text((c.jack, row.outside() + row.out * TAP_MM), Anchor::Middle, jack);
+    let between = row.outside() + row.out * LINE_MM;
+    pen.text((c.jack - 2.0, between), Anchor::End, "move the plug");
 }
 
 /// The load: to ground, or between the two lines.
 fn load(pen: &mut Pen, c: &Columns, wiring: &Wiring, rows: &[Row<'_>]) {
-    let (ohm, rating) = (ohms(wiring.load.0), watts(wiring.load.1));
+    let (ohm, least) = (ohms(wiring.load.0), rating(wiring.load.1));
     for row in rows {
         let end = if wiring.differential() { ROWS[1] } else { GROUND };
         let from = row.y;
@@ -263,7 +272,7 @@ fn load(pen: &mut Pen, c: &Columns, wiring: &Wiring, rows: &[Row<'_>]) {
         pen.text(
             (c.load + 3.0, row.middle() + 3.4),
             Anchor::Start,
-            &format!("≥ {rating}"),
+            &format!("≥ {least}"),
         );
     }
 }
@@ -330,13 +339,18 @@ fn amplifier(pen: &mut Pen, c: &Columns, wiring: &Wiring) {
         volts(wiring.rated.terminals_v),
     ];
     if let Some(pad) = &wiring.pad {
-        let y = ROWS[1] - 14.0;
-        pen.text(
-            (centre, y),
-            Anchor::Middle,
-            &format!("\"{}\" at 0 dBFS:", pad.input),
-        );
-        pen.text((centre, y + LINE_MM), Anchor::Middle, &volts(pad.full_scale_v));
+        let lines = [
+            format!("\"{}\":", shortened(&pad.input)),
+            "0 dBFS is".to_owned(),
+            volts(pad.full_scale_v),
+        ];
+        for (n, line) in lines.iter().enumerate() {
+            pen.text(
+                (centre, ROWS[1] - 18.0 + LINE_MM * n as f64),
+                Anchor::Middle,
+                line,
+            );
+        }
     }
     for (n, line) in lines.iter().enumerate() {
         let down = 10.0 + LINE_MM * n as f64;
@@ -359,6 +373,18 @@ fn inputs(pen: &mut Pen, c: &Columns, wiring: &Wiring) {
     {
         pen.text((centre, GROUND - 14.0 + LINE_MM * n as f64), Anchor::Middle, line);
     }
+    pen.text((centre, GROUND + 13.0), Anchor::Middle, "(one and");
+    pen.text((centre, GROUND + 13.0 + LINE_MM), Anchor::Middle, "the same)");
+}
+
+/// A name that has room in a box.
+fn shortened(name: &str) -> String {
+    const MOST: usize = 12;
+    if name.chars().count() <= MOST {
+        return name.to_owned();
+    }
+    let kept: String = name.chars().take(MOST - 1).collect();
+    format!("{kept}…")
 }
 
 /// Levels and remarks under the picture.

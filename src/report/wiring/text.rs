@@ -1,7 +1,8 @@
 //! The wiring in letters, 80 columns wide: one channel of a pair, or the two lines of a differential connection.
 
-use super::shown::{decibels, ohms, volts, watts};
+use super::shown::{decibels, ohms, rating, volts};
 use super::{joined, known, parts, remarks, terminal};
+use crate::report::table::wrapped;
 use crate::rig::wiring::{Line, Wiring};
 
 const WIDTH: usize = 80;
@@ -69,20 +70,20 @@ pub fn text(wiring: &Wiring) -> String {
     listen(&mut sheet, wiring, first, (plus, ground));
     ground_row(&mut sheet, wiring, ground);
     let load = format!("[{}]", ohms(wiring.load.0));
-    let rating = format!("≥ {}", watts(wiring.load.1));
+    let least = format!("≥ {}", rating(wiring.load.1));
     if wiring.differential() {
         listen(&mut sheet, wiring, second, (minus, ground));
-        sheet.standing(LOAD, (plus, minus), [&load, &rating]);
+        sheet.standing(LOAD, (plus, minus), [&load, &least]);
         sheet.put(LOAD, minus, "┴");
     } else {
-        sheet.standing(LOAD, (plus, ground), [&load, &rating]);
+        sheet.standing(LOAD, (plus, ground), [&load, &least]);
         sheet.put(LOAD, ground, "┴");
     }
     noise_tap(&mut sheet, wiring, plus);
     let mut out = sheet.text();
     out.push_str(&legend(wiring));
     for line in remarks(wiring) {
-        out.push_str(&format!("  {line}\n"));
+        out.push_str(&wrapped(&line, "  ", WIDTH));
     }
     out
 }
@@ -193,8 +194,13 @@ fn legend(wiring: &Wiring) -> String {
         out.push_str("  Left is drawn; right is the same with out 2, in R, R + and in 2. Ground is one.\n");
     }
     if let Some(tap) = &wiring.noise_tap {
+        let both = if wiring.differential() {
+            " of both lines"
+        } else {
+            ""
+        };
         out.push_str(&format!(
-            "  Noise tap ({}): move the interface's plug from the lower jack to the upper one.\n",
+            "  Noise tap ({}){both}: move the interface's plug from jack to jack.\n",
             decibels(tap.ratio_db)
         ));
     }
