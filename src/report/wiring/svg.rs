@@ -155,23 +155,36 @@ pub fn svg(wiring: &Wiring) -> String {
 
 /// Ground, once: through the amplifier where its terminals are ground, else around it from its input's shell.
 fn ground(pen: &mut Pen, c: &Columns, wiring: &Wiring) {
-    if wiring.differential() {
-        let (aside, under) = (c.amplifier.0 - 4.0, BOX.1 + 4.0);
-        let up = c.load + 7.0;
-        pen.wire(INK, &[(c.outputs_right, GROUND), (c.amplifier.0, GROUND)]);
-        pen.junction(INK, (aside, GROUND));
-        pen.wire(
-            INK,
-            &[(aside, GROUND), (aside, under), (up, under), (up, ROWS[1] + 2.0)],
-        );
-        pen.hop((up, ROWS[1]));
-        pen.wire(INK, &[(up, ROWS[1] - 2.0), (up, GROUND), (c.inputs_left, GROUND)]);
+    let symbol = if wiring.differential() {
+        ground_around(pen, c, wiring.noise_tap.is_some());
+        c.load + 9.0
     } else {
         pen.wire(INK, &[(c.outputs_right, GROUND), (c.inputs_left, GROUND)]);
-    }
-    let symbol = c.load + if wiring.differential() { 12.0 } else { 7.0 };
+        c.load + 7.0
+    };
     pen.ground((symbol, GROUND));
     pen.text((symbol + 3.8, GROUND + 5.0), Anchor::Start, "signal ground");
+}
+
+/// Under the amplifier and everything that hangs on its lower terminal, then up between load and divider, bridging what
+/// it passes.
+fn ground_around(pen: &mut Pen, c: &Columns, tapped: bool) {
+    const HOP: f64 = 2.0;
+    let (aside, up) = (c.amplifier.0 - 4.0, c.load + 5.5);
+    let tap = ROWS[1] + TAP_MM;
+    let under = if tapped { tap + 4.0 } else { BOX.1 + 4.0 };
+    pen.wire(INK, &[(c.outputs_right, GROUND), (c.amplifier.0, GROUND)]);
+    pen.junction(INK, (aside, GROUND));
+    let mut path = vec![(aside, GROUND), (aside, under), (up, under)];
+    let passed = [tapped.then_some(tap), Some(ROWS[1])];
+    for y in passed.into_iter().flatten() {
+        path.push((up, y + HOP));
+        pen.wire(INK, &path);
+        pen.hop((up, y));
+        path = vec![(up, y - HOP)];
+    }
+    path.extend([(up, GROUND), (c.inputs_left, GROUND)]);
+    pen.wire(INK, &path);
 }
 
 /// From the interface's output to the unit's input.

@@ -16,13 +16,22 @@ pub fn between(low: f64, high: f64) -> Vec<f64> {
     if !(low > 0.0 && high.is_finite() && low <= high) {
         return values;
     }
-    let mut decade = 10f64.powf(low.log10().floor() - 1.0);
-    while decade * 10.0 <= high * (1.0 + HAIR) {
-        let of_decade = DECADE.iter().map(|m| f64::from(*m) * decade);
+    let mut exponent = low.log10().floor() - 1.0;
+    while scaled(10, exponent) <= high * (1.0 + HAIR) {
+        let of_decade = DECADE.iter().map(|m| scaled(*m, exponent));
         values.extend(of_decade.filter(|v| *v >= low * (1.0 - HAIR) && *v <= high * (1.0 + HAIR)));
-        decade *= 10.0;
+        exponent += 1.0;
     }
     values
+}
+
+/// `mantissa`·10^`exponent`, rounded once: 5.6, not 5.600 000 000 000 000 5.
+fn scaled(mantissa: u32, exponent: f64) -> f64 {
+    if exponent < 0.0 {
+        f64::from(mantissa) / 10f64.powf(-exponent)
+    } else {
+        f64::from(mantissa) * 10f64.powf(exponent)
+    }
 }
 
 /// The largest value that is no more than `limit` > 0.

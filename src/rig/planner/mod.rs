@@ -218,7 +218,7 @@ pub fn plan(request: &Request) -> Result<Plan> {
         rail_v: failures.rail_v,
     };
     let noise_tap = match request.noise_tap {
-        true => Some(tap.choose().ok_or_else(|| cable(request, input_ohm))?),
+        true => Some(tap.choose().ok_or_else(|| untappable(request))?),
         false => None,
     };
     let pads = request.inputs.iter();
@@ -353,6 +353,15 @@ fn too_low(input_ohm: f64) -> Error {
         format!("the interface's input of {input_ohm:.0} Ω loads the attenuator too much"),
     )
     .next("use a line input of 10 kΩ or more, never one meant for microphones")
+}
+
+/// Why no series resistor serves as a noise tap.
+fn untappable(request: &Request) -> Error {
+    let input_ohm = request.interface.input_ohm.value;
+    if noise_tap::loads_too_much(input_ohm) {
+        return too_low(input_ohm);
+    }
+    cable(request, divider::parallel(noise_tap::LEAST_OHM, input_ohm))
 }
 
 /// The cable's capacitance across `source_ohm` costs too much treble.

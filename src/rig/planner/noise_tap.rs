@@ -21,7 +21,7 @@ const MOST_DROOP_DB: f64 = 0.1;
 const MOST_OHM: f64 = 4_700.0;
 
 /// Series resistor, at least, Ω: less protects nothing.
-const LEAST_OHM: f64 = 470.0;
+pub(super) const LEAST_OHM: f64 = 470.0;
 
 /// The tap.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
@@ -54,26 +54,38 @@ pub(super) struct Task<'a> {
     pub(super) rail_v: f64,
 }
 
+/// A series resistor and nothing to ground.
+fn series(ohm: f64) -> Divider {
+    Divider {
+        top_ohm: ohm,
+        bottom_ohm: f64::INFINITY,
+    }
+}
+
+fn loss_db(divider: &Divider, input_ohm: f64) -> f64 {
+    -Decibels::from_amplitude_ratio(divider.ratio(input_ohm)).0
+}
+
+/// Whether an input of `input_ohm` takes too much off even behind the least resistor.
+pub(super) fn loads_too_much(input_ohm: f64) -> bool {
+    loss_db(&series(LEAST_OHM), input_ohm) > MOST_LOSS_DB
+}
+
 impl Task<'_> {
     /// The largest series resistor that costs little; `None` where even the least costs too much.
     pub(super) fn choose(&self) -> Option<NoiseTap> {
         let input_ohm = self.interface.input_ohm.value;
-        let of = |series: f64| Divider {
-            top_ohm: series,
-            bottom_ohm: f64::INFINITY,
-        };
-        let loss = |d: &Divider| -Decibels::from_amplitude_ratio(d.ratio(input_ohm)).0;
         let droop = |d: &Divider| d.droop_db(20_000.0, input_ohm, self.cable_farad);
         let divider = e24::between(LEAST_OHM, MOST_OHM)
             .into_iter()
             .rev()
-            .map(of)
-            .find(|d| loss(d) <= MOST_LOSS_DB && droop(d) <= MOST_DROOP_DB)?;
+            .map(series)
+            .find(|d| loss_db(d, input_ohm) <= MOST_LOSS_DB && droop(d) <= MOST_DROOP_DB)?;
         let rail_w = self.rail_v.powi(2) / divider.top_ohm;
         Some(NoiseTap {
             series_ohm: divider.top_ohm,
             rating_w: parts::rating(rail_w),
-            ratio_db: -loss(&divider),
+            ratio_db: -loss_db(&divider, input_ohm),
             droop_20k_db: droop(&divider),
             full_scale_v: self.interface.input_full_scale_v.value / divider.ratio(input_ohm),
             clamped_current_a: divider.clamped_current_a(self.rail_v),

@@ -8,9 +8,11 @@
     reason = "a test may stop where it stands"
 )]
 
+mod command;
+mod drawing;
+
 use asleft::error::Kind;
 use asleft::figure::Band;
-use asleft::report::wiring;
 use asleft::rig::planner::differential::Rejection;
 use asleft::rig::planner::divider::Divider;
 use asleft::rig::planner::interface::{Basis, Class, InterfaceFigures, Known, noise_of_dynamic_range};
@@ -18,8 +20,6 @@ use asleft::rig::planner::noise::{NoiseSeen, a_weighting_of_white};
 use asleft::rig::planner::{
     CABLE_FARAD, Coupling, HEADROOM_DB, InputRequest, Negative, Plan, Request, e24, plan,
 };
-use asleft::rig::wiring::Wiring;
-use assert_cmd::Command;
 use proptest::prelude::*;
 
 const NOTHING: f64 = f64::INFINITY;
@@ -315,7 +315,8 @@ fn requests() -> impl Strategy<Value = Request> {
 fn check(planned: &Plan) {
     let (a, f) = (&planned.attenuator, &planned.failures);
     assert!(preferred(a.top.each_ohm) && preferred(a.bottom.each_ohm));
-    assert!(planned.clipping.dbfs <= -3.0 + 1e-9, "{}", planned.clipping.dbfs);
+    // A preferred value may lie above its limit by a rounding error of 1e-9: 1e-8 dB.
+    assert!(planned.clipping.dbfs <= -3.0 + 1e-7, "{}", planned.clipping.dbfs);
     assert!(planned.rated.dbfs >= -12.0);
     close(planned.clipping.dbfs - planned.rated.dbfs, HEADROOM_DB, 1e-9);
     let input_ohm = planned.request.interface.input_ohm.value;
@@ -359,178 +360,6 @@ proptest! {
         // The widest gap of the series is from 13 to 15.
         prop_assert!(high / low <= 15.0 / 13.0 + 1e-9);
     }
-
-    #[test]
-    fn drawings_keep_their_labels_apart_and_inside(asked in requests()) {
-        if let Ok(planned) = plan(&asked) {
-            let drawn = Wiring::of(&planned);
-            apart_and_inside(&wiring::svg(&drawn));
-            for line in wiring::text(&drawn).lines() {
-                prop_assert!(line.chars().count() <= 80, "{}", line);
-            }
-            prop_assert!(wiring::plan::words(&planned).lines().all(|l| l.chars().count() <= 80));
-        }
-    }
-}
-
-/// A text of a picture: left, right, top, bottom in millimetres, and what it says.
-type Label = (f64, f64, f64, f64, String);
-
-fn labels(svg: &str) -> Vec<Label> {
-    let attribute = |tag: &str, name: &str| -> String {
-        let from = tag.split(&format!("{name}=\"")).nth(1).unwrap();
-        from.split('"').next().unwrap().to_owned()
-    };
-    let mut found = Vec::new();
-    for piece in svg.split("<text ").skip(1) {
-        let (tag, rest) = piece.split_once('>').unwrap();
-        let said = rest.split("</text>").next().unwrap().replace("&gt;", ">");
-        let number = |name: &str| attribute(tag, name).parse::<f64>().unwrap();
-        let (x, y, size) = (number("x"), number("y"), number("font-size"));
-        assert!(size >= 3.0, "{said} is too small to read");
-        // The mean width of a letter of the fonts used, 0.55 em; digits and capitals reach 0.75 em.
-        let width = 0.55 * size * said.chars().count() as f64;
-        let left = match attribute(tag, "text-anchor").as_str() {
-            "start" => x,
-            "middle" => x - width / 2.0,
-            _ => x - width,
-        };
-        found.push((left, left + width, y - 0.75 * size, y + 0.2 * size, said));
-    }
-    found
-}
-
-fn apart_and_inside(svg: &str) {
-    let labels = labels(svg);
-    assert!(labels.len() > 20);
-    for (i, a) in labels.iter().enumerate() {
-        assert!(
-            a.0 >= 0.0 && a.1 <= 210.0 && a.2 >= 0.0 && a.3 <= 148.0,
-            "{a:?} leaves the sheet"
-        );
-        for b in &labels[i + 1..] {
-            let over = a.0 < b.1 && b.0 < a.1 && a.2 < b.3 && b.2 < a.3;
-            assert!(!over, "{a:?} lies on {b:?}");
-        }
-    }
-}
-
-#[test]
-fn both_drawings_say_the_same() {
-    for negative in [Negative::Grounded, Negative::Driven, Negative::Floating] {
-        let mut asked = request(50.0, negative);
-        asked.inputs = vec![phono()];
-        let planned = plan(&asked).unwrap();
-        let drawn = Wiring::of(&planned);
-        let (svg, text) = (wiring::svg(&drawn), wiring::text(&drawn));
-        // Each value from the plan, in the words of a parts list.
-        let top = format!("{} kΩ", planned.attenuator.top.each_ohm / 1e3);
-        let clamp = format!("±{} V", planned.failures.clamp_v);
-        let level = format!("{:.1} dBFS", planned.rated.dbfs).replace('-', "−");
-        for word in [
-            &top,
-            &clamp,
-            &level,
-            "20 V",
-            "8 Ω",
-            "in parallel",
-            "shell",
-            "typical until calibrated",
-        ] {
-            assert!(svg.contains(word), "the picture does not say {word}");
-            assert!(text.contains(word), "the text does not say {word}:\n{text}");
-        }
-        // Ground is drawn once; no terminal lies on it where none is ground.
-        assert_eq!(svg.matches("signal ground").count(), 1);
-        assert_eq!(svg.contains("L −, R −"), negative == Negative::Grounded);
-        assert_eq!(svg.contains("out 2"), negative == Negative::Grounded);
-    }
-}
-
-fn asleft() -> Command {
-    Command::cargo_bin("asleft").unwrap()
-}
-
-const EXAMPLE: [&str; 9] = [
-    "rig",
-    "plan",
-    "--power",
-    "50",
-    "--load",
-    "8",
-    "--phono",
-    "2.5mV",
-    "--noise-tap",
-];
-
-#[test]
-fn the_committed_picture_is_what_the_command_draws() {
-    let folder = tempfile::tempdir().unwrap();
-    let path = folder.path().join("wiring.svg");
-    let run = || asleft().args(EXAMPLE).arg("--svg").arg(&path).output().unwrap();
-    assert_eq!(run().status.code(), Some(0));
-    let drawn = std::fs::read_to_string(&path).unwrap();
-    let committed =
-        std::fs::read_to_string(concat!(env!("CARGO_MANIFEST_DIR"), "/reports/wiring.svg")).unwrap();
-    assert_eq!(
-        drawn,
-        committed,
-        "draw it again: asleft {} --svg reports/wiring.svg --force",
-        EXAMPLE.join(" ")
-    );
-    // What is there is never overwritten unasked.
-    assert_eq!(run().status.code(), Some(2));
-}
-
-#[test]
-fn json_holds_the_plan_and_nothing_else_goes_to_standard_output() {
-    let output = asleft().args(EXAMPLE).arg("--json").output().unwrap();
-    let json: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
-    assert_eq!(json["schema"], "asleft.rig-plan.v1");
-    assert_eq!(json["request"]["interface"]["input_ohm"]["basis"], "typical");
-    let volts = json["rated"]["terminals_v"].as_f64().unwrap();
-    close(volts, 20.0, 1e-9);
-    assert_eq!(json["attenuator"]["top"]["count"], 2);
-}
-
-#[test]
-fn exit_codes_tell_a_plan_from_none_and_from_nonsense() {
-    let code = |arguments: &[&str]| {
-        let output = asleft().args(["rig", "plan"]).args(arguments).output().unwrap();
-        (output.status.code(), String::from_utf8(output.stderr).unwrap())
-    };
-    assert_eq!(code(&["--power", "50", "--load", "8"]).0, Some(0));
-    let (status, said) = code(&["--power", "0.5", "--load", "8"]);
-    assert_eq!(status, Some(1));
-    assert!(said.contains("series resistor"), "{said}");
-    assert_eq!(code(&["--power", "-50", "--load", "8"]).0, Some(2));
-    assert_eq!(code(&["--power", "50"]).0, Some(2));
-    assert_eq!(code(&["--power", "50", "--load", "8 V"]).0, Some(2));
-}
-
-#[test]
-fn unit_and_rig_files_give_the_figures() {
-    let root = env!("CARGO_MANIFEST_DIR");
-    let output = asleft()
-        .args(["rig", "plan", "--json", "--unit"])
-        .arg(format!("{root}/fixtures/unit/first-version.unit.toml"))
-        .arg("--rig")
-        .arg(format!("{root}/fixtures/rig/first-version.rig.toml"))
-        .output()
-        .unwrap();
-    let json: serde_json::Value = serde_json::from_slice(&output.stdout)
-        .unwrap_or_else(|e| panic!("{e}: {}", String::from_utf8_lossy(&output.stderr)));
-    let unit =
-        asleft::unit::file::parse(include_str!("../fixtures/unit/first-version.unit.toml"), "x").unwrap();
-    close(
-        json["request"]["rated_w"].as_f64().unwrap(),
-        unit.power.watts,
-        1e-12,
-    );
-    let full_scale = &json["request"]["interface"]["input_full_scale_v"];
-    assert_eq!(full_scale["basis"], "calibrated");
-    close(full_scale["value"].as_f64().unwrap(), 2.45, 1e-12);
-    assert_eq!(json["loads"][0]["there"], true);
 }
 
 #[test]
