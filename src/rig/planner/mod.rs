@@ -35,6 +35,9 @@ use serde::Serialize;
 /// given at the lowest mains voltage, both channels driven, and a supply sags less on a burst.
 pub const HEADROOM_DB: f64 = 3.0;
 
+/// More would put rated power below the least level that is read well, dB.
+const MOST_HEADROOM_DB: f64 = 8.0;
+
 /// Capacitance of a screened cable of about three metres, F. Common practice, no source.
 pub const CABLE_FARAD: f64 = 300e-12;
 
@@ -207,20 +210,11 @@ pub fn plan(request: &Request) -> Result<Plan> {
     if rated.dbfs < LEAST_RATED_DBFS {
         return Err(too_low(input_ohm));
     }
-    let watt_v = Watts(1.0).volts_across(Ohms(request.load_ohm)).0;
     let failures = Failures::new(request, &divider, rated.interface_v, task.clipping_v);
-    let tap = noise_tap::Task {
-        interface,
-        cable_farad: request.cable_farad,
-        legs,
-        rated_v,
-        watt_v,
-        rail_v: failures.rail_v,
-    };
-    let noise_tap = match request.noise_tap {
-        true => Some(tap.choose().ok_or_else(|| untappable(request))?),
-        false => None,
-    };
+    let noise_tap = request
+        .noise_tap
+        .then(|| tapped(request, legs, rated_v, failures.rail_v))
+        .transpose()?;
     let pads = request.inputs.iter();
     Ok(Plan {
         request: request.clone(),
@@ -228,7 +222,7 @@ pub fn plan(request: &Request) -> Result<Plan> {
         rated,
         clipping,
         attenuator: described(request, &chosen, task.rated_v, legs)?,
-        noise: NoiseSeen::through(&divider, legs, interface, rated_v, watt_v),
+        noise: NoiseSeen::through(&divider, legs, interface, rated_v, request.watt_v()),
         failures,
         loads: request
             .loads()
@@ -238,15 +232,16 @@ pub fn plan(request: &Request) -> Result<Plan> {
             .filter_map(|i| PadPlan::new(&i.name, i.sensitivity_v, interface))
             .collect(),
         noise_tap,
-        rejection: if legs == 1 {
-            Vec::new()
-        } else {
-            [0.01, 0.001].map(|t| Rejection::new(&divider, t)).to_vec()
-        },
+        rejection: rejection(legs, &divider),
     })
 }
 
 impl Request {
+    /// Output voltage at 1 W into the rated load, V rms.
+    fn watt_v(&self) -> f64 {
+        Watts(1.0).volts_across(Ohms(self.load_ohm)).0
+    }
+
     /// The load of the rated power, then the others.
     pub fn loads(&self) -> impl Iterator<Item = f64> {
         std::iter::once(self.load_ohm).chain(self.other_loads_ohm.iter().copied())
@@ -259,6 +254,27 @@ fn share_of_a_leg(negative: Negative) -> f64 {
         Negative::Driven => 0.5,
         Negative::Grounded | Negative::Floating => 1.0,
     }
+}
+
+/// The second tap.
+fn tapped(request: &Request, legs: u32, rated_v: f64, rail_v: f64) -> Result<NoiseTap> {
+    let task = noise_tap::Task {
+        interface: &request.interface,
+        cable_farad: request.cable_farad,
+        legs,
+        rated_v,
+        watt_v: request.watt_v(),
+        rail_v,
+    };
+    task.choose().ok_or_else(|| untappable(request))
+}
+
+/// How well two of `divider` agree with usual and with close tolerances; nothing of one.
+fn rejection(legs: u32, divider: &Divider) -> Vec<Rejection> {
+    if legs == 1 {
+        return Vec::new();
+    }
+    [0.01, 0.001].map(|t| Rejection::new(divider, t)).to_vec()
 }
 
 /// What follows from the chosen resistors.
@@ -312,9 +328,10 @@ fn check(request: &Request) -> Result<()> {
                 .next("give a number greater than zero"));
         }
     }
-    if !(0.0..=12.0).contains(&request.headroom_db) {
+    if !(0.0..=MOST_HEADROOM_DB).contains(&request.headroom_db) {
         let what = format!("clipping cannot lie {} dB above rated power", request.headroom_db);
-        return Err(Error::new(Kind::Value, what).next("give 0 to 12 dB; 3 is usual"));
+        let range = format!("give 0 to {MOST_HEADROOM_DB} dB; {HEADROOM_DB} is usual");
+        return Err(Error::new(Kind::Value, what).next(range));
     }
     Ok(())
 }
