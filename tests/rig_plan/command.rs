@@ -77,7 +77,7 @@ fn unit_and_rig_files_give_the_figures() {
     let json: serde_json::Value = serde_json::from_slice(&output.stdout)
         .unwrap_or_else(|e| panic!("{e}: {}", String::from_utf8_lossy(&output.stderr)));
     let unit =
-        asleft::unit::file::parse(include_str!("../fixtures/unit/first-version.unit.toml"), "x").unwrap();
+        asleft::unit::file::parse(include_str!("../../fixtures/unit/first-version.unit.toml"), "x").unwrap();
     close(
         json["request"]["rated_w"].as_f64().unwrap(),
         unit.power.watts,
