@@ -56,10 +56,13 @@ impl Heat {
 
     /// The rest before `input` may go in for `seconds`, s; `None` where even a cold body would get too hot.
     pub(super) fn rest_before(self, input: f64, seconds: f64) -> Option<f64> {
+        if !(input.is_finite() && seconds.is_finite()) {
+            return None;
+        }
         let kept = (-seconds.max(0.0) / self.time_s).exp();
         // The hottest it may be at the start.
         let most = ((self.limit - input) / kept + input).min(self.limit);
-        if most.is_nan() || most < COLD * self.limit {
+        if most < COLD * self.limit {
             return None;
         }
         if self.now <= most {
