@@ -1,5 +1,8 @@
 //! What is done on the bench, in order: steps as inspectable data, and running them.
 
+mod levels;
+pub mod limits;
 pub mod operator;
 pub mod plan;
 pub mod run;
+mod taping;
