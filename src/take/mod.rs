@@ -7,6 +7,7 @@ pub mod alignment;
 mod examine;
 pub mod integrity;
 mod lines;
+pub mod marks;
 pub mod recognise;
 mod sines;
 pub mod sweep_check;
