@@ -9,7 +9,7 @@ mod clip;
 mod damage;
 mod looks;
 mod notes;
-mod predict;
+pub(super) mod predict;
 mod runs;
 mod scan;
 

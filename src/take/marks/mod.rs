@@ -34,6 +34,9 @@ const ALIKE: f64 = 0.5;
 /// What a level must exceed on the wrong channel to call two channels exchanged.
 const FAR: f64 = 5.0;
 
+/// From the end of a mark to where what it set off has died away, s.
+pub(super) const SETTLED_S: f64 = mark::GAP_S / 3.0;
+
 /// One mark.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Mark {
@@ -292,11 +295,6 @@ fn polarity(fix: &Fix, channel: usize, hears: Hears, refiner: &Refiner, rate: f6
     } else {
         -1
     }
-}
-
-/// Frames from the start of a mark to where what it set off has died away: its own length and a third of the gap.
-pub(super) fn settled_frames(rate: f64) -> f64 {
-    (mark::MARK_S + mark::GAP_S / 3.0) * rate
 }
 
 #[cfg(test)]
