@@ -1,17 +1,18 @@
 //! Through an amplifier that changes nothing, what comes back is what was played, to the last bit and in the right channel.
 
-use super::server::Server;
-use super::take::{
-    Playing, Take, interface, noise, peak, stimulus, sweep, take, tone, truth, two_tones,
-};
 use super::probe::Stop;
+use super::server::Server;
+use super::take::{Playing, Take, interface, noise, peak, stimulus, sweep, take, tone, truth, two_tones};
 use asleft::signal::stimulus::Signal;
 
 /// Every frame of a take equals the stimulus, nothing was lost, and nothing is louder than what was cleared.
 fn exact(take: &Take) {
     let found = truth(&take.rendered(), &take.recorded());
     assert_eq!(found.different, 0, "{found:?}, {:?}", take.account);
-    assert!(found.compared as u64 >= take.stimulus().signal_frames(), "{found:?}");
+    assert!(
+        found.compared as u64 >= take.stimulus().signal_frames(),
+        "{found:?}"
+    );
     assert_eq!(take.account.losses, []);
     below_the_ceiling(take);
 }
@@ -19,8 +20,15 @@ fn exact(take: &Take) {
 /// The largest sample of the recording is within what was cleared: the bound of the signals and of the marks.
 pub(crate) fn below_the_ceiling(take: &Take) {
     let stimulus = take.stimulus();
-    let marks = stimulus.marks.as_ref().map_or(0.0, |m| 10f64.powf(m.level_dbfs / 20.0));
-    let bound = stimulus.channels.iter().map(Signal::peak_bound).fold(marks, f64::max);
+    let marks = stimulus
+        .marks
+        .as_ref()
+        .map_or(0.0, |m| 10f64.powf(m.level_dbfs / 20.0));
+    let bound = stimulus
+        .channels
+        .iter()
+        .map(Signal::peak_bound)
+        .fold(marks, f64::max);
     // One rounding to 32-bit floats.
     let bound = bound * (1.0 + f64::from(f32::EPSILON));
     let found = peak(&take.recorded());
@@ -47,7 +55,11 @@ pub(crate) fn sweep_and_tone_192() {
 /// Exchanged outputs are heard exchanged, exchanged inputs too, and both together not at all.
 pub(crate) fn swapped() {
     let server = Server::with_amplifier(48_000, &[]);
-    for (outputs, inputs, exchanged) in [([2, 1], [1, 2], true), ([1, 2], [2, 1], true), ([2, 1], [2, 1], false)] {
+    for (outputs, inputs, exchanged) in [
+        ([2, 1], [1, 2], true),
+        ([1, 2], [2, 1], true),
+        ([2, 1], [2, 1], false),
+    ] {
         let mut interface = interface();
         interface.output_channels = outputs.to_vec();
         interface.input_channels = inputs.to_vec();

@@ -107,6 +107,19 @@ impl Kept {
         }
     }
 
+    /// Lets it stand still for as long: what a machine does that has no time for it.
+    pub(crate) fn pause(&self, time: Duration) {
+        self.signal("STOP");
+        std::thread::sleep(time);
+        self.signal("CONT");
+    }
+
+    fn signal(&self, name: &str) {
+        let line = format!("kill -{name} {}", self.child.id());
+        let sent = Command::new("sh").args(["-c", &line]).status().unwrap();
+        assert!(sent.success(), "{}: {line}", self.what);
+    }
+
     /// Ends it at once, without letting it put anything in order.
     pub(crate) fn kill(&mut self) {
         self.child.kill().unwrap();

@@ -4,10 +4,14 @@ use super::exact::below_the_ceiling;
 use super::kept::Kept;
 use super::probe::Stop;
 use super::server::Server;
-use super::take::{Playing, interface, noise, stimulus, truth, two_tones};
+use super::take::{Playing, Take, interface, noise, stimulus, truth, two_tones};
+use std::time::Duration;
 
 /// Takes that are tried under load.
 const TAKES: u64 = 4;
+/// How long a program stands still: several times the 50 ms that may be buffered, less than the 500 ms after which the
+/// server would take a client for dead.
+const STALL: Duration = Duration::from_millis(250);
 
 /// Programs that do nothing but keep every core busy, two each.
 fn busy(server: &Server) -> Vec<Kept> {
@@ -20,22 +24,48 @@ fn busy(server: &Server) -> Vec<Kept> {
     (0..2 * cores).map(spin).collect()
 }
 
-/// The truth is every frame against the stimulus: where one differs, the take must be flagged. Whether any is lost is the
-/// machine's affair; [`stalled`] makes sure of one.
+/// Whether frames are wrong, by the truth: every frame against the stimulus. Where one is, the take must be flagged.
+fn found_if_damaged(take: &Take) -> bool {
+    assert_eq!(take.account.error, None);
+    below_the_ceiling(take);
+    let found = truth(&take.rendered(), &take.recorded());
+    assert!(
+        found.different == 0 || take.is_flagged(),
+        "{found:?}, {:?}",
+        take.account
+    );
+    found.different > 0
+}
+
+/// Whether any frame is lost on busy cores is the machine's affair; [`stalled`] makes sure of it.
 pub(crate) fn busy_cores() {
     let server = Server::with_amplifier(48_000, &[]);
-    let _busy = busy(&server);
-    let mut damaged = 0;
-    for seed in 0..TAKES {
-        let played = stimulus(48_000, 1.0, two_tones(), noise(seed));
-        let take = Playing::start(&server, interface(), played, Stop::Never).end();
-        assert_eq!(take.account.error, None);
-        let found = truth(&take.rendered(), &take.recorded());
-        if found.different > 0 {
-            damaged += 1;
-            assert!(take.is_flagged(), "{found:?}, {:?}", take.account);
+    let busy = busy(&server);
+    let played = (0..TAKES).map(|seed| stimulus(48_000, 1.0, two_tones(), noise(seed)));
+    let takes: Vec<Take> = played
+        .map(|played| Playing::start(&server, interface(), played, Stop::Never).end())
+        .collect();
+    drop(busy);
+    let damaged: Vec<bool> = takes.iter().map(found_if_damaged).collect();
+    println!("live: takes on busy cores with losses, all found: {damaged:?}");
+}
+
+/// The amplifier's program, then asleft itself, gets no turn for longer than any buffer lasts.
+pub(crate) fn stalled() {
+    for of_amplifier in [true, false] {
+        let mut server = Server::impatient(48_000);
+        server.connect_amplifier(&[]);
+        let played = stimulus(48_000, 2.0, two_tones(), noise(9));
+        let mut playing = Playing::start(&server, interface(), played, Stop::Never);
+        playing.until_recorded(0.7);
+        if of_amplifier {
+            server.pause_amplifier(STALL);
+        } else {
+            playing.pause(STALL);
         }
-        below_the_ceiling(&take);
+        assert!(
+            found_if_damaged(&playing.end()),
+            "the stall did no harm: nothing was tested"
+        );
     }
-    println!("live: {damaged} of {TAKES} takes on busy cores had losses, all found");
 }

@@ -7,17 +7,17 @@ use super::take::{Take, first_sound, stimulus, take, tone};
 /// Fundamentals by channel, Hz.
 const FUNDAMENTALS: [(&str, f64); 2] = [("left", 1_000.0), ("right", 1_100.0)];
 
-/// A tone a channel through `plugin`.
-fn through(rate: u32, plugin: &str) -> Take {
-    let server = Server::with_amplifier(rate, &[plugin]);
+/// A tone a channel through the amplifier of `server`.
+fn through(server: &Server) -> Take {
     let [left, right] = FUNDAMENTALS.map(|(_, hz)| tone(hz, PEAK));
-    let take = take(&server, stimulus(rate, 2.5, left, right));
+    let take = take(server, stimulus(server.rate, 2.5, left, right));
     assert_eq!(take.account.losses, []);
     take
 }
 
 fn chebyshev(rate: u32) {
-    let analysed = through(rate, HARMONIC_GENERATOR).analysed();
+    let server = Server::with_amplifier(rate, &[HARMONIC_GENERATOR]);
+    let analysed = through(&server).analysed();
     for (channel, _) in FUNDAMENTALS {
         for (order, expected) in plugin::closed_form() {
             let found = plugin::harmonic(&analysed, channel, order).unwrap();
@@ -36,7 +36,8 @@ pub(crate) fn chebyshev_192() {
 
 /// The second opinion is taken from the recording itself: a second in the middle of the tone.
 pub(crate) fn valve_48() {
-    let take = through(48_000, VALVE);
+    let server = Server::with_amplifier(48_000, &[VALVE]);
+    let take = through(&server);
     let (analysed, recorded) = (take.analysed(), take.recorded());
     let middle = first_sound(&recorded) + 48_000;
     for ((channel, hz), samples) in FUNDAMENTALS.into_iter().zip(&recorded) {

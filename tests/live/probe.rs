@@ -51,7 +51,7 @@ pub(crate) struct Account {
     pub(crate) losses: Vec<(u64, String)>,
     /// The bench's own word on why it ended early, and where.
     pub(crate) ended_early: Option<(String, u64)>,
-    /// What, and what to do next, where it failed.
+    /// What and where, and what to do next, where it failed.
     pub(crate) error: Option<(String, String)>,
 }
 
@@ -61,7 +61,8 @@ pub(crate) fn play(order: &Path) {
     let order: Order = serde_json::from_str(&text).unwrap();
     let mut account = Account::default();
     if let Err(e) = obey(&order, &mut account) {
-        account.error = Some((e.what().to_owned(), e.next_step().unwrap_or_default().to_owned()));
+        let what = format!("{}: {}", e.place().unwrap_or_default(), e.what());
+        account.error = Some((what, e.next_step().unwrap_or_default().to_owned()));
     }
     std::fs::write(&order.account, serde_json::to_string_pretty(&account).unwrap()).unwrap();
 }

@@ -10,9 +10,22 @@ use asleft::rig::ceiling::PROMPT_S;
 /// Longest ramp to silence, s.
 const RAMP_DOWN_S: f64 = 0.020;
 
-/// Takes of which the quickest counts: beside other programs the test may wait for its turn, which says nothing about
-/// what is built. What must hold of every take is checked in every take.
+/// Takes of which one must be quick enough: beside other programs the test may wait for its turn, which says nothing
+/// about what is built. What must hold of every take is checked in every take.
 const TAKES: usize = 3;
+
+/// Takes until one is quick enough; `frames` gives what counts.
+fn quick_enough(what: &str, most: u64, frames: impl Fn() -> u64) {
+    let mut took = Vec::new();
+    while took.len() < TAKES {
+        took.push(frames());
+        if took.last().is_some_and(|t| *t <= most) {
+            println!("live: frames {what}: {took:?}, at most {most}");
+            return;
+        }
+    }
+    panic!("frames {what}: {took:?}, at most {most}");
+}
 
 /// A long tone, stopped; what must hold of any stopped take is checked.
 fn stopped(server: &Server, stop: Stop) -> Take {
@@ -51,17 +64,13 @@ fn ramp_begins(take: &Take) -> usize {
 fn silence_follows(rate: u32) {
     let server = Server::with_amplifier(rate, &[]);
     let most = frames_in(rate, PROMPT_S + RAMP_DOWN_S) + 2 * u64::from(PERIOD);
-    let took: Vec<u64> = (0..TAKES)
-        .map(|_| {
-            let take = stopped(&server, Stop::AtFrame(u64::from(rate)));
-            let last = last_sound(&take.recorded());
-            let ramp = between(ramp_begins(&take) as u64, last + 1);
-            assert!(ramp <= frames_in(rate, RAMP_DOWN_S), "a ramp of {ramp} frames");
-            between(take.account.stopped_at.expect("a stop"), last)
-        })
-        .collect();
-    assert!(took.iter().any(|t| *t <= most), "{took:?} frames to silence, at most {most}");
-    println!("live: {rate} Hz: frames from a stop to silence {took:?}, at most {most}");
+    quick_enough("from a stop to silence", most, || {
+        let take = stopped(&server, Stop::AtFrame(u64::from(rate)));
+        let last = last_sound(&take.recorded());
+        let ramp = between(ramp_begins(&take) as u64, last + 1);
+        assert!(ramp <= frames_in(rate, RAMP_DOWN_S), "a ramp of {ramp} frames");
+        between(take.account.stopped_at.expect("a stop"), last)
+    });
 }
 
 pub(crate) fn silence_follows_48() {
@@ -77,14 +86,8 @@ pub(crate) fn silence_follows_192() {
 pub(crate) fn round_trip_96() {
     let rate = 96_000;
     let server = Server::with_amplifier(rate, &[]);
-    let rounds: Vec<u64> = (0..TAKES)
-        .map(|_| {
-            let take = stopped(&server, Stop::OnSound);
-            let recorded = take.recorded();
-            between(first_sound(&recorded) as u64, ramp_begins(&take))
-        })
-        .collect();
-    let most = frames_in(rate, 0.100);
-    assert!(rounds.iter().any(|r| *r < most), "{rounds:?} frames, less than {most} are wanted");
-    println!("live: {rate} Hz, periods of {PERIOD}: frames from sound to answer {rounds:?}, less than {most}");
+    quick_enough("from sound to answer", frames_in(rate, 0.100), || {
+        let take = stopped(&server, Stop::OnSound);
+        between(first_sound(&take.recorded()) as u64, ramp_begins(&take))
+    });
 }

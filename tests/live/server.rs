@@ -8,7 +8,7 @@ use super::kept::{GLANCE, Kept, PATIENCE};
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::sync::atomic::{AtomicU32, Ordering};
-use std::time::Instant;
+use std::time::{Duration, Instant};
 
 /// Frames that the server exchanges at once.
 pub(crate) const PERIOD: u32 = 1024;
@@ -79,6 +79,15 @@ pub(crate) struct Server {
 impl Server {
     /// Starts it and waits until it answers; no amplifier is there yet.
     pub(crate) fn start(rate: u32) -> Self {
+        Self::start_as(rate, &["-S"])
+    }
+
+    /// The same, but it never waits for a program that is late: what the program had to give is lost, as with a card.
+    pub(crate) fn impatient(rate: u32) -> Self {
+        Self::start_as(rate, &[])
+    }
+
+    fn start_as(rate: u32, options: &[&str]) -> Self {
         let number = STARTED.fetch_add(1, Ordering::Relaxed);
         let folder = tempfile::tempdir().unwrap();
         std::fs::write(folder.path().join("asound.conf"), DEVICES).unwrap();
@@ -90,8 +99,9 @@ impl Server {
             jackd: None,
         };
         let mut jackd = server.command("jackd");
-        jackd.args(["-n", &server.name, "-R", "-P", "70", "-S", "-d", "dummy", "-r"]);
-        jackd.args([&rate.to_string(), "-p", &PERIOD.to_string(), "-C", "2", "-P", "2"]);
+        jackd.args(["-n", &server.name, "-R", "-P", "70"]).args(options);
+        jackd.args(["-d", "dummy", "-r", &rate.to_string(), "-p", &PERIOD.to_string()]);
+        jackd.args(["-C", "2", "-P", "2"]);
         let mut jackd = Kept::start(&jackd, server.folder.path(), "jackd");
         jackd.until(|| server.ports().is_some());
         server.jackd = Some(jackd);
@@ -162,6 +172,11 @@ impl Server {
                 std::thread::sleep(GLANCE);
             }
         }
+    }
+
+    /// Lets the amplifier stand still for as long.
+    pub(crate) fn pause_amplifier(&self, time: Duration) {
+        self.amplifier.as_ref().expect("an amplifier").pause(time);
     }
 
     /// Ends the amplifier at once, in the middle of whatever it does.

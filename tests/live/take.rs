@@ -3,6 +3,7 @@
 use super::kept::Kept;
 use super::probe::{Account, Order, PLAY, Stop};
 use super::server::{DEVICE, PERIOD, Server};
+use asleft::atomic::Existing;
 use asleft::rig::Interface;
 use asleft::signal::source::BlockSource;
 use asleft::signal::stimulus::{Component, Marks, NoiseColour, SCHEMA, Signal, Stimulus};
@@ -114,6 +115,11 @@ impl Playing {
             .until(|| std::fs::metadata(&wav).is_ok_and(|m| m.len() as f64 >= bytes));
     }
 
+    /// Lets the program that plays stand still for as long.
+    pub(crate) fn pause(&self, time: Duration) {
+        self.probe.pause(time);
+    }
+
     /// Waits for its end.
     pub(crate) fn end(mut self) -> Take {
         let status = self.probe.wait(LONGEST);
@@ -166,7 +172,10 @@ impl Take {
         let file = self.wav.with_extension("stimulus.toml");
         stimulus_file::write(&file, self.stimulus(), Existing::Replace).unwrap();
         let mut command = Command::new(env!("CARGO_BIN_EXE_asleft"));
-        command.args(["analyse", "--json", "--stimulus"]).arg(&file).arg(&self.wav);
+        command
+            .args(["analyse", "--json", "--stimulus"])
+            .arg(&file)
+            .arg(&self.wav);
         // A damaged take ends with 1 and is analysed all the same.
         let output = command.output().unwrap();
         serde_json::from_slice(&output.stdout)
@@ -222,9 +231,15 @@ pub(crate) fn truth(played: &[Vec<f64>], recorded: &[Vec<f64>]) -> Truth {
         compared += usize::from(n < played_frames && n < recorded_frames);
         let same = match (of_played[0], of_recorded[0]) {
             (Some(_), Some(_)) => of_played == of_recorded,
-            (None, _) => of_recorded.iter().flatten().all(|b| f64::from_bits(*b).abs() == 0.0),
+            (None, _) => of_recorded
+                .iter()
+                .flatten()
+                .all(|b| f64::from_bits(*b).abs() == 0.0),
             // The silence after the sound need not be recorded to its end.
-            (_, None) => of_played.iter().flatten().all(|b| f64::from_bits(*b).abs() == 0.0),
+            (_, None) => of_played
+                .iter()
+                .flatten()
+                .all(|b| f64::from_bits(*b).abs() == 0.0),
         };
         if !same {
             different += 1;
