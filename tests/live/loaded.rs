@@ -9,9 +9,9 @@ use std::time::Duration;
 
 /// Takes that are tried under load.
 const TAKES: u64 = 4;
-/// How long a program stands still: several times the 50 ms that may be buffered, less than the 500 ms after which the
-/// server would take a client for dead.
-const STALL: Duration = Duration::from_millis(250);
+/// How long a program stands still at most: several times the 50 ms that may be buffered, less than the 500 ms after
+/// which the server would take a client for dead.
+const LONG_STALL_MS: u64 = 250;
 
 /// Programs that do nothing but keep every core busy, two each.
 fn busy(server: &Server) -> Vec<Kept> {
@@ -50,22 +50,33 @@ pub(crate) fn busy_cores() {
     println!("live: takes on busy cores with losses, all found: {damaged:?}");
 }
 
-/// The amplifier's program, then asleft itself, gets no turn for longer than any buffer lasts.
+/// A program gets no turn for a while: the amplifier's for less than a period, for some periods, and for longer than any
+/// buffer lasts; then asleft itself.
 pub(crate) fn stalled() {
-    for of_amplifier in [true, false] {
-        let mut server = Server::impatient(48_000);
-        server.connect_amplifier(&[]);
-        let played = stimulus(48_000, 2.0, two_tones(), noise(9));
+    let mut server = Server::impatient(48_000);
+    server.connect_amplifier(&[]);
+    let takes: Vec<Take> = [
+        (true, 15),
+        (true, 60),
+        (true, LONG_STALL_MS),
+        (false, LONG_STALL_MS),
+    ]
+    .into_iter()
+    .map(|(of_amplifier, milliseconds)| {
+        let played = stimulus(48_000, 1.2, two_tones(), noise(9));
         let mut playing = Playing::start(&server, interface(), played, Stop::Never);
-        playing.until_recorded(0.7);
+        playing.until_recorded(0.6);
+        let time = Duration::from_millis(milliseconds);
         if of_amplifier {
-            server.pause_amplifier(STALL);
+            server.pause_amplifier(time);
         } else {
-            playing.pause(STALL);
+            playing.pause(time);
         }
-        assert!(
-            found_if_damaged(&playing.end()),
-            "the stall did no harm: nothing was tested"
-        );
-    }
+        playing.end()
+    })
+    .collect();
+    let damaged: Vec<bool> = takes.iter().map(found_if_damaged).collect();
+    println!("live: takes with a stall and losses, all found: {damaged:?}");
+    assert!(damaged[2], "the long stall did no harm: nothing was tested");
+    assert!(takes[2].is_visibly_damaged(), "the recording itself must show it");
 }

@@ -184,9 +184,11 @@ impl Take {
 
     /// Whether anyone who looks at the take is told that frames are missing or wrong.
     pub(crate) fn is_flagged(&self) -> bool {
-        if !self.account.losses.is_empty() {
-            return true;
-        }
+        !self.account.losses.is_empty() || self.is_visibly_damaged()
+    }
+
+    /// Whether asleft sees in the recording alone that frames are missing or wrong.
+    pub(crate) fn is_visibly_damaged(&self) -> bool {
         let found = &self.analysed()["files"][0]["integrity"];
         found["discontinuities"].as_array().is_some_and(|d| !d.is_empty())
     }
