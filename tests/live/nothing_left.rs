@@ -1,8 +1,9 @@
 //! What this test starts, it ends: however it ends itself.
 
 use super::kept::{GLANCE, PATIENCE};
-use super::server::{Server, forget, processes_of};
+use super::server::{Server, forget, has_place, processes_of, shared_memory_of};
 use std::io::{BufRead, BufReader};
+use std::path::PathBuf;
 use std::process::{Command, Stdio};
 use std::time::Instant;
 
@@ -13,21 +14,16 @@ pub(crate) fn ended() {
     for killed in [false, true] {
         let mut server = Server::with_amplifier(48_000, &[]);
         let name = server.name().to_owned();
-        // The server, the amplifier, and two watchers of a shell and its reader each.
+        assert!(has_place(&name), "the check for it finds nothing");
+        // The server, the amplifier, and their watchers.
         assert!(processes_of(&name).len() >= 2, "{:?}", processes_of(&name));
         if killed {
             server.kill();
         }
         drop(server);
         none_of(&name);
-        let shared: Vec<_> = std::fs::read_dir("/dev/shm")
-            .into_iter()
-            .flatten()
-            .flatten()
-            .map(|e| e.file_name())
-            .filter(|f| f.to_string_lossy().contains(&name))
-            .collect();
-        assert!(shared.is_empty(), "{shared:?}");
+        assert_eq!(shared_memory_of(&name), Vec::<PathBuf>::new());
+        assert!(!has_place(&name), "the machine takes {name} for a running server");
     }
 }
 

@@ -5,6 +5,7 @@
 //! nobody here wrote, is the amplifier.
 
 use super::kept::{GLANCE, Kept, PATIENCE};
+use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::sync::atomic::{AtomicU32, Ordering};
@@ -45,6 +46,8 @@ const NEEDED: [(&str, &str); 5] = [
 /// How to get them all.
 pub(crate) const INSTALL: &str = "apt-get install jackd2 libasound2-plugins ecasound swh-plugins";
 
+const SHARED_MEMORY: &str = "/dev/shm";
+
 static STARTED: AtomicU32 = AtomicU32::new(0);
 
 /// The first package that is not installed.
@@ -74,6 +77,7 @@ pub(crate) struct Server {
     folder: tempfile::TempDir,
     amplifier: Option<Kept>,
     jackd: Option<Kept>,
+    killed: bool,
 }
 
 impl Server {
@@ -97,15 +101,20 @@ impl Server {
             folder,
             amplifier: None,
             jackd: None,
+            killed: false,
         };
-        let mut jackd = server.command("jackd");
-        jackd.args(["-n", &server.name, "-R", "-P", "70"]).args(options);
-        jackd.args(["-d", "dummy", "-r", &rate.to_string(), "-p", &PERIOD.to_string()]);
-        jackd.args(["-C", "2", "-P", "2"]);
-        let mut jackd = Kept::start(&jackd, server.folder.path(), "jackd");
-        jackd.until(|| server.ports().is_some());
-        server.jackd = Some(jackd);
+        server.run(options);
         server
+    }
+
+    fn run(&mut self, options: &[&str]) {
+        let mut jackd = self.command("jackd");
+        jackd.args(["-n", &self.name, "-R", "-P", "70"]).args(options);
+        jackd.args(["-d", "dummy", "-r", &self.rate.to_string()]);
+        jackd.args(["-p", &PERIOD.to_string(), "-C", "2", "-P", "2"]);
+        let mut jackd = Kept::start(&jackd, self.folder.path(), "jackd");
+        jackd.until(|| self.ports().is_some());
+        self.jackd = Some(jackd);
     }
 
     /// The same with an amplifier.
@@ -187,6 +196,7 @@ impl Server {
     /// Ends the server at once.
     pub(crate) fn kill(&mut self) {
         self.jackd.as_mut().expect("a server").kill();
+        self.killed = true;
     }
 
     fn has_port(&self, port: &str) -> bool {
@@ -206,17 +216,35 @@ impl Drop for Server {
     fn drop(&mut self) {
         self.amplifier = None;
         self.jackd = None;
+        if self.killed {
+            // A server that was killed keeps one of the machine's few places until its namesake ends in good order.
+            let _ = catch_unwind(AssertUnwindSafe(|| self.run(&[])));
+            self.jackd = None;
+        }
         forget(&self.name);
     }
 }
 
 /// Removes what a server that was killed has left in shared memory; its name is in the names of the files.
 pub(crate) fn forget(name: &str) {
-    for entry in std::fs::read_dir("/dev/shm").into_iter().flatten().flatten() {
-        if entry.file_name().to_string_lossy().contains(name) {
-            let _ = std::fs::remove_file(entry.path());
-        }
+    for file in shared_memory_of(name) {
+        let _ = std::fs::remove_file(file);
     }
+}
+
+/// Files in shared memory with `name` in their names.
+pub(crate) fn shared_memory_of(name: &str) -> Vec<PathBuf> {
+    let files = std::fs::read_dir(SHARED_MEMORY).into_iter().flatten().flatten();
+    files
+        .map(|e| e.path())
+        .filter(|p| p.to_string_lossy().contains(name))
+        .collect()
+}
+
+/// Whether `name` has a place among the machine's servers.
+pub(crate) fn has_place(name: &str) -> bool {
+    let places = std::fs::read(Path::new(SHARED_MEMORY).join("jack-shm-registry")).unwrap_or_default();
+    places.windows(name.len()).any(|w| w == name.as_bytes())
 }
 
 /// The processes that have `name` in their environment.
