@@ -43,6 +43,7 @@ fn facts() -> FileFacts {
                 at_s: 3.21,
                 kind: DiscontinuityKind::Repeated,
             }],
+            damage: Vec::new(),
             notes: vec!["…".to_owned()],
         },
     }

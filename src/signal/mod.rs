@@ -13,6 +13,7 @@ pub mod oscillator;
 mod pcm;
 pub(crate) mod random;
 mod riff;
+pub mod section;
 pub mod source;
 pub mod stimulus;
 pub mod stimulus_file;

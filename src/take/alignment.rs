@@ -68,6 +68,20 @@ pub fn clock_ppm(measured_hz: f64, nominal_hz: f64) -> f64 {
     (nominal_hz / measured_hz - 1.0) * 1e6
 }
 
+/// The frequency of the stimulus that a measured one belongs to: within 1 %, which no clock is off by.
+pub(super) fn nominal_hz(stimulus: &Stimulus, measured_hz: f64) -> Option<f64> {
+    let of = |signal: &Signal| match signal {
+        Signal::Tone { frequency_hz, .. } => vec![*frequency_hz],
+        Signal::Tones { tones } => tones.iter().map(|t| t.frequency_hz).collect(),
+        _ => Vec::new(),
+    };
+    stimulus
+        .channels
+        .iter()
+        .flat_map(of)
+        .find(|hz| (measured_hz / hz - 1.0).abs() < 0.01)
+}
+
 /// Whether the two channels of a capture are in the order of a stimulus that drives one of them, from the level or
 /// gain (any linear scale) of the signal on each. Twenty decibels apart is beyond any doubt; closer says nothing.
 pub fn channel_order(stimulus: &Stimulus, levels: [f64; 2]) -> ChannelOrder {

@@ -2,17 +2,20 @@
 
 use super::alignment::{self, Alignment, ChannelOrder};
 use super::integrity::{self, Inspection};
+use super::losses::{self, Clocks};
+use super::marks::{self, Found};
 use super::recognise::{self, RecognisedAs, Recognition, Wanted};
-use super::{ChannelView, Content, Examined, QuasiPeak, sweep_check};
+use super::{ChannelView, Content, Examined, QuasiPeak, marked, sweep_check};
 use crate::dsp::quasi_peak;
 use crate::dsp::sweep::{self, SweepParameters};
 use crate::dsp::tone::{self, ChannelAnalysis};
 use crate::error::{Error, Kind, Result};
 use crate::figure::{Channel, Driven};
 use crate::signal::source::BlockSource;
-use crate::signal::stimulus::{Signal, Stimulus};
+use crate::signal::stimulus::Stimulus;
 use crate::signal::take::Take;
 use std::f64::consts::FRAC_PI_2;
+use std::ops::Range;
 
 /// The first seconds of quasi-peak readings are the meter's own rise.
 const QUASI_PEAK_SETTLED_S: f64 = 3.0;
@@ -20,11 +23,41 @@ const QUASI_PEAK_SETTLED_S: f64 = 3.0;
 /// Frequencies of two channels within this are one tone: they share the capture's clock, so that only noise parts them.
 const SAME_TONE: f64 = 1e-3;
 
-/// Examines a take; `wanted` says what it is, where the user knows better.
+/// Examines a take; `wanted` says what it is, where the user knows better. Nothing is known of the clocks.
 ///
 /// # Errors
-/// Where the samples cannot be read or are no numbers, or a sweep does not match its stimulus.
-pub fn examine(mut take: Take, wanted: Option<Wanted>) -> Result<Examined> {
+/// As [`examine_with`].
+pub fn examine(take: Take, wanted: Option<Wanted>) -> Result<Examined> {
+    examine_with(take, wanted, Clocks::Unknown)
+}
+
+/// Examines a take whose `clocks` may be known: without marks in its stimulus as it is, with marks the part between them.
+///
+/// # Errors
+/// Where the samples cannot be read or are no numbers, or a sweep does not match its stimulus; where its marks tell why
+/// (frames lost, a gain that moved), the error says that.
+pub fn examine_with(take: Take, wanted: Option<Wanted>, clocks: Clocks) -> Result<Examined> {
+    let Some(played) = take.stimulus.clone().filter(|s| s.marks.is_some()) else {
+        return Ok(analyse(take, wanted, None)?.0);
+    };
+    if !marked::expected(&played, &take.setup) {
+        let mut examined = analyse(take, wanted, None)?.0;
+        examined.integrity.notes.push(marked::TERMINATED.to_owned());
+        return Ok(examined);
+    }
+    let seconds = take.source.format().seconds();
+    let Some(found) = marks::find(take.source.as_ref(), &played)? else {
+        let mut examined = analyse(take, wanted, None)?.0;
+        losses::judge_absence(&played, seconds, &mut examined.integrity);
+        return Ok(examined);
+    };
+    let part = marked::Part::of(take, played, &found);
+    let analysed = analyse(part.take.clone(), wanted, Some(&found));
+    marked::judge(part, analysed, &found, clocks)
+}
+
+/// Analyses a take, or the part of it between its marks. Gives the steady frames beside it.
+fn analyse(mut take: Take, wanted: Option<Wanted>, marks: Option<&Found>) -> Result<(Examined, Range<u64>)> {
     let source = take.source.clone();
     let inspection = integrity::inspect(source.as_ref())?;
     let of_sweep = take.stimulus.as_ref().and_then(SweepParameters::of);
@@ -34,7 +67,10 @@ pub fn examine(mut take: Take, wanted: Option<Wanted>) -> Result<Examined> {
             "the stimulus file does not describe a sweep",
         )
         .next("name the file that was written beside the sweep that was played")),
-        (None | Some(Wanted::Sweep), Some(parameters)) => examine_sweep(take, inspection, &parameters),
+        (None | Some(Wanted::Sweep), Some(parameters)) => {
+            let examined = examine_sweep(take, inspection, &parameters, marks)?;
+            Ok((examined, 0..source.format().frames))
+        }
         _ => {
             let recognition =
                 recognise::recognise(source.as_ref(), &inspection, take.stimulus.as_ref(), wanted)?;
@@ -42,48 +78,38 @@ pub fn examine(mut take: Take, wanted: Option<Wanted>) -> Result<Examined> {
             let identical = inspection.identical;
             let mut integrity = inspection.integrity;
             integrity.notes.extend(recognition.notes.iter().cloned());
-            let alignment = match &take.stimulus {
-                Some(stimulus) => {
+            let alignment = match (&take.stimulus, marks) {
+                (Some(stimulus), None) => {
                     steady_alignment(source.as_ref(), stimulus, &content, &mut integrity.notes)?
                 }
-                None => None,
+                _ => None,
             };
             if take.setup.driven.is_none() {
                 take.setup.driven = driven(&recognition);
             }
-            Ok(Examined {
+            let examined = Examined {
                 take,
                 integrity,
                 alignment,
                 content,
                 identical,
-            })
+            };
+            Ok((examined, recognition.steady))
         }
     }
 }
 
-fn examine_sweep(take: Take, inspection: Inspection, parameters: &SweepParameters) -> Result<Examined> {
+fn examine_sweep(
+    take: Take,
+    inspection: Inspection,
+    parameters: &SweepParameters,
+    marks: Option<&Found>,
+) -> Result<Examined> {
     let analysis = sweep::analyse(take.source.as_ref(), parameters)?;
     let mut integrity = inspection.integrity;
     sweep_check::check(&analysis, parameters, &integrity)?;
-    if let (Some(stimulus), [left, right]) = (&take.stimulus, analysis.channels.as_slice()) {
-        let level = |c: &sweep::ChannelTransfer| {
-            let mut gains: Vec<f64> = c.linear.iter().map(|h| h.norm()).collect();
-            gains.sort_by(f64::total_cmp);
-            gains.get(gains.len() / 2).copied().unwrap_or(0.0)
-        };
-        note_order(stimulus, [level(left), level(right)], &mut integrity.notes);
-    }
-    for (index, channel) in analysis
-        .channels
-        .iter()
-        .enumerate()
-        .filter(|(_, c)| c.polarity < 0)
-    {
-        let _ = channel;
-        integrity
-            .notes
-            .push(format!("{}: polarity is inverted", Channel::at(index)));
+    if marks.is_none() {
+        note_sweep(&take, &analysis, &mut integrity.notes);
     }
     let alignment = Some(Alignment::of_sweep(&analysis));
     Ok(Examined {
@@ -93,6 +119,20 @@ fn examine_sweep(take: Take, inspection: Inspection, parameters: &SweepParameter
         content: Content::Sweep(analysis),
         identical: inspection.identical,
     })
+}
+
+/// Remarks on the order and polarity of a sweep's channels, where no marks tell them.
+fn note_sweep(take: &Take, analysis: &sweep::SweepAnalysis, notes: &mut Vec<String>) {
+    if let (Some(stimulus), [left, right]) = (&take.stimulus, analysis.channels.as_slice()) {
+        let level = |c: &sweep::ChannelTransfer| {
+            let mut gains: Vec<f64> = c.linear.iter().map(|h| h.norm()).collect();
+            gains.sort_by(f64::total_cmp);
+            gains.get(gains.len() / 2).copied().unwrap_or(0.0)
+        };
+        note_order(stimulus, [level(left), level(right)], notes);
+    }
+    let inverted = analysis.channels.iter().enumerate().filter(|(_, c)| c.polarity < 0);
+    notes.extend(inverted.map(|(index, _)| format!("{}: polarity is inverted", Channel::at(index))));
 }
 
 fn content(source: &dyn BlockSource, recognition: &Recognition) -> Result<Content> {
@@ -176,7 +216,7 @@ fn steady_alignment(
         .filter_map(fundamental)
         .max_by(|a, b| a.amplitude.total_cmp(&b.amplitude));
     let tone = strongest
-        .and_then(|f| nominal(stimulus, f.frequency_hz).map(|nominal_hz| (f.frequency_hz, nominal_hz)));
+        .and_then(|f| alignment::nominal_hz(stimulus, f.frequency_hz).map(|nominal_hz| (f.frequency_hz, nominal_hz)));
     let found = Alignment::of_steady(source, stimulus, tone)?;
     if let [left, right] = views.as_slice() {
         let level = |v: &ChannelView| fundamental(v).map_or(0.0, |f| f.amplitude);
@@ -186,20 +226,6 @@ fn steady_alignment(
         polarity: relative_polarity(views, notes),
         ..alignment
     }))
-}
-
-/// The frequency of the stimulus that a measured one belongs to: within 1 %, which no clock is off by.
-fn nominal(stimulus: &Stimulus, measured_hz: f64) -> Option<f64> {
-    let of = |signal: &Signal| match signal {
-        Signal::Tone { frequency_hz, .. } => vec![*frequency_hz],
-        Signal::Tones { tones } => tones.iter().map(|t| t.frequency_hz).collect(),
-        _ => Vec::new(),
-    };
-    stimulus
-        .channels
-        .iter()
-        .flat_map(of)
-        .find(|hz| (measured_hz / hz - 1.0).abs() < 0.01)
 }
 
 /// A steady tone has no beginning to tell its polarity by; that of each channel is given re the first, where both carry

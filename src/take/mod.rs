@@ -7,11 +7,16 @@ pub mod alignment;
 mod examine;
 pub mod integrity;
 mod lines;
+pub mod losses;
+mod marked;
+pub mod marks;
 pub mod recognise;
+pub mod residual;
 mod sines;
 pub mod sweep_check;
+mod track;
 
-pub use examine::examine;
+pub use examine::{examine, examine_with};
 
 use crate::dsp::spectrum::PowerSpectrum;
 use crate::dsp::tone::ToneAnalysis;

@@ -6,11 +6,14 @@
 
 mod breaks;
 mod clip;
+mod damage;
 mod looks;
 mod notes;
-mod predict;
+pub(super) mod predict;
 mod runs;
 mod scan;
+
+pub use damage::Damage;
 
 use crate::error::Result;
 use crate::signal::source::{BlockSource, Format};
@@ -28,17 +31,11 @@ pub struct Integrity {
     pub flat_tops: Vec<bool>,
     /// Breaks in the waveform, at most the first 100.
     pub discontinuities: Vec<Discontinuity>,
+    /// Damage to the take as a whole, seen by its marks and its known stimulus.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub damage: Vec<Damage>,
     /// Remarks in the reader's words. A clean capture has none.
     pub notes: Vec<String>,
-}
-
-impl Integrity {
-    /// Whether a figure of this take can be trusted less than its interval says. Notes alone are no damage.
-    pub fn is_damaged(&self) -> bool {
-        self.clipped_samples.iter().any(|n| *n > 0)
-            || self.flat_tops.iter().any(|f| *f)
-            || !self.discontinuities.is_empty()
-    }
 }
 
 /// One break.
@@ -131,6 +128,7 @@ pub fn inspect(source: &dyn BlockSource) -> Result<Inspection> {
         clipped_samples: scan.channels.iter().map(|c| clipped(c, format)).collect(),
         flat_tops,
         discontinuities: found,
+        damage: Vec::new(),
         notes: Vec::new(),
     };
     inspection.integrity.notes = notes::of(&inspection, &scan, format, total);

@@ -15,14 +15,14 @@ const RIDGE: f64 = 1e-12;
 
 /// x̂\[n\] = Σ taps\[k\]·x\[n−1−k\].
 #[derive(Debug, Clone)]
-pub(super) struct Predictor<const P: usize> {
+pub(in crate::take) struct Predictor<const P: usize> {
     taps: [f64; P],
 }
 
 impl<const P: usize> Predictor<P> {
     /// The predictor with the least squared error over `slices` of `x`, each starting at P or later. A signal without
     /// power gets taps of zero.
-    pub(super) fn train(x: &[f64], slices: &[Range<usize>]) -> Self {
+    pub(in crate::take) fn train(x: &[f64], slices: &[Range<usize>]) -> Self {
         let mut matrix = [[0.0; P]; P];
         let mut right = [0.0; P];
         for slice in slices {
@@ -43,7 +43,7 @@ impl<const P: usize> Predictor<P> {
     }
 
     /// Residual of `x[from..from + out.len()]`; `from` is P or more.
-    pub(super) fn residual(&self, x: &[f64], from: usize, out: &mut [f64]) {
+    pub(in crate::take) fn residual(&self, x: &[f64], from: usize, out: &mut [f64]) {
         const LANES: usize = 8;
         let end = out.len() - out.len() % LANES;
         for start in (0..end).step_by(LANES) {
@@ -65,7 +65,7 @@ impl<const P: usize> Predictor<P> {
     }
 
     /// What one wrong sample leaves in the residual, from its own place on: 1, −taps\[0\], −taps\[1\], …
-    pub(super) fn impulse(&self) -> impl Iterator<Item = f64> + '_ {
+    pub(in crate::take) fn impulse(&self) -> impl Iterator<Item = f64> + '_ {
         std::iter::once(1.0).chain(self.taps.iter().map(|t| -t))
     }
 }
@@ -102,7 +102,7 @@ fn accumulate<const P: usize>(
 /// Robust standard deviation, from the larger of two quantiles of the magnitude that agree for normal noise of mean zero:
 /// the median (σ·0.6745) and the ninth decile (σ·1.6449). The median alone is too small where most samples fall on the
 /// same code.
-pub(super) fn robust_sigma(values: &[f64]) -> f64 {
+pub(in crate::take) fn robust_sigma(values: &[f64]) -> f64 {
     let mut magnitudes: Vec<f64> = values.iter().map(|v| v.abs()).collect();
     if magnitudes.is_empty() {
         return 0.0;
