@@ -9,6 +9,7 @@ use asleft::signal::source::BlockSource;
 use asleft::signal::stimulus::{Component, Marks, NoiseColour, SCHEMA, Signal, Stimulus};
 use asleft::signal::synthesis::Renderer;
 use asleft::signal::{stimulus_file, wav_read};
+use asleft::take::examine;
 use std::path::PathBuf;
 use std::process::Command;
 use std::sync::atomic::{AtomicU32, Ordering};
@@ -187,10 +188,11 @@ impl Take {
         !self.account.losses.is_empty() || self.is_visibly_damaged()
     }
 
-    /// Whether asleft sees in the recording alone that frames are missing or wrong.
+    /// Whether asleft sees in the recording alone that frames are missing or wrong, or refuses it.
     pub(crate) fn is_visibly_damaged(&self) -> bool {
-        let found = &self.analysed()["files"][0]["integrity"];
-        found["discontinuities"].as_array().is_some_and(|d| !d.is_empty())
+        let mut take = asleft::signal::take::Take::of(wav_read::open(&self.wav).unwrap());
+        take.stimulus = Some(self.stimulus().clone());
+        examine(take, None).map_or(true, |e| e.integrity.is_damaged())
     }
 }
 
