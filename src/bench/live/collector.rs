@@ -4,6 +4,10 @@ use crate::bench::{BLOCK_FRAMES, Flow, Reason, Sink};
 use crate::error::Result;
 use rtrb::Consumer;
 
+/// Blocks that are handed over at most before the streams are looked at again: a sink that is slower than the sound
+/// must not keep anyone from seeing that the ring of the output runs low.
+const BLOCKS_A_LOOK: usize = 8;
+
 /// From ring to sink, block by block.
 pub(super) struct Collector {
     ring: Consumer<f64>,
@@ -34,6 +38,11 @@ impl Collector {
         }
     }
 
+    /// Frame of the recording that comes next, counted from the first that the device delivered.
+    pub(super) fn next(&self) -> u64 {
+        self.before + self.handed
+    }
+
     /// Frames that were skipped.
     pub(super) fn before(&self) -> u64 {
         self.before
@@ -49,19 +58,20 @@ impl Collector {
         &self.alive
     }
 
-    /// Hands over all that is there, until the sink asks for a stop: then its reason, and the recording's length.
+    /// Hands over what is there, [`BLOCKS_A_LOOK`] blocks at most, until the sink asks for a stop: then its reason, and
+    /// the recording's length.
     ///
     /// # Errors
     /// Where the sink refuses.
     pub(super) fn collect(&mut self, sink: &mut dyn Sink) -> Result<Option<(Reason, u64)>> {
         let channels = self.planes.len().max(1);
-        loop {
+        for _ in 0..BLOCKS_A_LOOK {
             let frames = (self.ring.slots() / channels).min(BLOCK_FRAMES);
             let Ok(chunk) = self.ring.read_chunk(frames * channels) else {
-                return Ok(None);
+                break;
             };
             if frames == 0 {
-                return Ok(None);
+                break;
             }
             for (index, value) in chunk.into_iter().enumerate() {
                 self.planes[index % channels][index / channels] = value;
@@ -76,5 +86,6 @@ impl Collector {
                 return Ok(Some((reason, self.handed)));
             }
         }
+        Ok(None)
     }
 }

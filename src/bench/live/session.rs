@@ -189,7 +189,7 @@ impl Session<'_> {
     /// Whether the last sound has come back, at the largest possible latency.
     fn came_back(&self) -> bool {
         let ended_at = self.count(|s| &s.ended_at);
-        ended_at != NEVER && self.count(|s| &s.recorded) >= ended_at + self.tail()
+        ended_at != NEVER && self.collector.next() >= ended_at + self.tail()
     }
 
     /// The largest possible latency from output to input, frames: what the buffers hold, a period for each server in

@@ -50,8 +50,10 @@ pub(super) fn opening(cause: &cpal::Error, side: Side, name: &str) -> Error {
             "allow this program the microphone in the system's privacy settings; on Linux add the user to the group \"audio\" and log in again",
         ),
         ErrorKind::DeviceNotAvailable => (
-            format!("the {side} is not there any more"),
-            "plug the interface in, switch it on, and run `asleft interfaces`",
+            format!(
+                "the {side} is not there: the interface is unplugged or off, or its sound server does not run"
+            ),
+            "plug it in, switch it on, start its sound server if it has one, and run `asleft interfaces`",
         ),
         ErrorKind::HostUnavailable => (
             "the sound server does not answer".to_owned(),
