@@ -26,6 +26,7 @@ use std::path::{Path, PathBuf};
   asleft generate sweep --from 10 --to 22000 --seconds 6 --rate 48000 --level -6 --out s.wav
   asleft generate tone --frequency 997 --seconds 20 --level -3 --out tone.wav
   asleft generate tone --frequency 997 --right-frequency 1499 --out channels.wav
+  asleft generate silence --seconds 20 --marks -40 --out silence.wav
   asleft generate noise --colour pink --seed 7 --out pink.wav")]
 pub struct Args {
     #[command(subcommand)]
@@ -62,6 +63,10 @@ struct FileArgs {
     /// Fade at each end of the signal, s [default: 0.01, bursts 0]
     #[arg(long, value_name = "S", allow_negative_numbers = true)]
     fade: Option<f64>,
+    /// Play a mark of this level (dBFS) before and after the signal, by which losses are counted; lead-in and lead-out
+    /// are then at least 0.1 s
+    #[arg(long, value_name = "DBFS", allow_negative_numbers = true)]
+    marks: Option<f64>,
     /// Replace existing files
     #[arg(long)]
     force: bool,

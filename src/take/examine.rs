@@ -131,7 +131,11 @@ fn note_sweep(take: &Take, analysis: &sweep::SweepAnalysis, notes: &mut Vec<Stri
         };
         note_order(stimulus, [level(left), level(right)], notes);
     }
-    let inverted = analysis.channels.iter().enumerate().filter(|(_, c)| c.polarity < 0);
+    let inverted = analysis
+        .channels
+        .iter()
+        .enumerate()
+        .filter(|(_, c)| c.polarity < 0);
     notes.extend(inverted.map(|(index, _)| format!("{}: polarity is inverted", Channel::at(index))));
 }
 
@@ -215,8 +219,9 @@ fn steady_alignment(
         .iter()
         .filter_map(fundamental)
         .max_by(|a, b| a.amplitude.total_cmp(&b.amplitude));
-    let tone = strongest
-        .and_then(|f| alignment::nominal_hz(stimulus, f.frequency_hz).map(|nominal_hz| (f.frequency_hz, nominal_hz)));
+    let tone = strongest.and_then(|f| {
+        alignment::nominal_hz(stimulus, f.frequency_hz).map(|nominal_hz| (f.frequency_hz, nominal_hz))
+    });
     let found = Alignment::of_steady(source, stimulus, tone)?;
     if let [left, right] = views.as_slice() {
         let level = |v: &ChannelView| fundamental(v).map_or(0.0, |f| f.amplitude);

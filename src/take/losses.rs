@@ -71,7 +71,8 @@ pub(super) fn judge_distance(
 ) {
     let Some(distance) = &found.distance else {
         integrity.notes.push(
-            "only one of the two marks is on the capture: losses are seen only where they spoil the waveform".to_owned(),
+            "only one of the two marks is on the capture: losses are seen only where they spoil the waveform"
+                .to_owned(),
         );
         return;
     };
@@ -265,10 +266,7 @@ mod tests {
         assert_eq!(judged(100_005.01, apart, None).damage, []);
         assert_eq!(judged(100_004.0, apart, None).damage, missing(1));
         assert_eq!(judged(100_005.0, Clocks::Unknown, Some(50.0)).damage, []);
-        assert_eq!(
-            judged(99_957.0, Clocks::Unknown, Some(50.0)).damage,
-            missing(48)
-        );
+        assert_eq!(judged(99_957.0, Clocks::Unknown, Some(50.0)).damage, missing(48));
     }
 
     #[test]

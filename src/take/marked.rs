@@ -2,14 +2,15 @@
 //!
 //! The marks never reach recognition or spectra. Times of breaks are given in seconds of the whole capture all the same.
 
-use super::integrity::{Discontinuity, Integrity};
+use super::integrity::{Damage, Discontinuity, Integrity};
 use super::losses::{self, Clocks, OwnClock};
 use super::marks::{self, Found};
 use super::residual::{self, Model, Sine};
 use super::track::{self, Track};
-use super::{ChannelView, Content, Examined, alignment};
+use super::{ChannelView, Content, Examined, alignment, gate};
 use crate::dsp::sweep::{SweepAnalysis, SweepParameters};
 use crate::error::{Error, Kind, Result};
+use crate::figure::Channel;
 use crate::signal::mark;
 use crate::signal::section::Section;
 use crate::signal::source::{BlockSource, Format};
@@ -107,13 +108,9 @@ pub(super) fn judge(
     clocks: Clocks,
 ) -> Result<Examined> {
     let source = part.take.source.clone();
-    let rate = f64::from(source.format().sample_rate_hz);
     let (mut examined, steady) = match analysed {
         Ok(analysed) => analysed,
         Err(error) => return Err(because(error, found, clocks)),
-    };
-    let Some(cut) = part.take.stimulus.clone() else {
-        return Ok(examined);
     };
     let tracks = tracks(source.as_ref(), &examined.content, &steady)?;
     let own = own_clock(&examined.content, &tracks, &part.played);
@@ -124,31 +121,54 @@ pub(super) fn judge(
         losses::judge_drift(*channel, track, integrity);
     }
     losses::note_channels(found, integrity);
-    let models = models(&examined.content, &cut, source.format());
-    let inside = signal_frames(&cut, source.format());
-    if !models.is_empty() {
-        let new = residual::breaks(source.as_ref(), &inside, &models)?;
-        merge(&mut integrity.discontinuities, new);
-    }
-    let offset = part.frames.start as f64 / rate;
-    for d in &mut integrity.discontinuities {
-        d.at_s += offset;
-    }
-    let clock_ppm = match (clocks, own, &found.distance) {
-        (Clocks::One, ..) => 0.0,
-        (_, Some(own), _) => own.ppm,
-        (Clocks::Apart { ppm, .. }, None, _) => ppm,
-        (Clocks::Unknown, None, Some(distance)) => distance.clock_ppm(),
-        (Clocks::Unknown, None, None) => 0.0,
-    };
+    look_inside(source.as_ref(), &part, &examined.content, found, integrity)?;
     examined.alignment = Some(Alignment {
         delay_s: found.delay_s,
-        clock_ppm,
+        clock_ppm: clock_ppm(clocks, own, found),
         polarity: found.polarity.clone(),
     });
     examined.take.source = part.whole;
     examined.take.stimulus = Some(part.played);
     Ok(examined)
+}
+
+/// Adds a noise gate and what stands out of the residual, and counts all times from the start of the whole capture.
+fn look_inside(
+    source: &dyn BlockSource,
+    part: &Part,
+    content: &Content,
+    found: &Found,
+    integrity: &mut Integrity,
+) -> Result<()> {
+    let format = source.format();
+    if matches!(content, Content::Silence(_)) && found.distance.is_some() {
+        let gated = gate::gated(source)?;
+        let gated = gated.iter().enumerate().filter(|(_, g)| **g);
+        integrity.damage.extend(gated.map(|(c, _)| Damage::Gate {
+            channel: Channel::at(c),
+        }));
+    }
+    if let Some(cut) = &part.take.stimulus {
+        let models = models(content, cut, format);
+        let new = residual::breaks(source, &signal_frames(cut, format), &models)?;
+        merge(&mut integrity.discontinuities, new);
+    }
+    let offset = part.frames.start as f64 / f64::from(format.sample_rate_hz);
+    for d in &mut integrity.discontinuities {
+        d.at_s += offset;
+    }
+    Ok(())
+}
+
+/// Capture clock re playing clock, ppm, by what knows it best.
+fn clock_ppm(clocks: Clocks, own: Option<OwnClock>, found: &Found) -> f64 {
+    match (clocks, own, &found.distance) {
+        (Clocks::One, ..) => 0.0,
+        (_, Some(own), _) => own.ppm,
+        (Clocks::Apart { ppm, .. }, None, _) => ppm,
+        (Clocks::Unknown, None, Some(distance)) => distance.clock_ppm(),
+        (Clocks::Unknown, None, None) => 0.0,
+    }
 }
 
 /// An error of the analysis in the light of the marks: a sweep that lost frames does not deconvolve.
@@ -194,7 +214,11 @@ fn tracks(source: &dyn BlockSource, content: &Content, steady: &Range<u64>) -> R
     let (Content::Tone(views) | Content::TwoTone(views)) = content else {
         return Ok(Vec::new());
     };
-    let tone = |v: &ChannelView| v.tones.first().map(|t| (t.fundamental.frequency_hz, t.fundamental.amplitude));
+    let tone = |v: &ChannelView| {
+        v.tones
+            .first()
+            .map(|t| (t.fundamental.frequency_hz, t.fundamental.amplitude))
+    };
     let strongest = views.iter().filter_map(tone).fold(0.0, |m: f64, (_, a)| m.max(a));
     let mut tracks = Vec::new();
     for (channel, view) in views.iter().enumerate() {

@@ -5,6 +5,7 @@
 
 pub mod alignment;
 mod examine;
+mod gate;
 pub mod integrity;
 mod lines;
 pub mod losses;

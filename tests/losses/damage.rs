@@ -15,10 +15,7 @@ pub enum Loss {
     /// A run and the next one of the same length change places.
     Swapped(usize),
     /// One sample of one channel is off by this many standard deviations of the noise.
-    Corrupt {
-        channel: usize,
-        sigmas: f64,
-    },
+    Corrupt { channel: usize, sigmas: f64 },
 }
 
 impl Loss {

@@ -1,8 +1,10 @@
-//! Clean takes of the simulated amplifier, each with a twin that has the same amplifier, hum and mains phase but no noise:
-//! what a loss alters is measured on the twin.
+//! Clean takes of the simulated amplifier: its answers without noise, and its noise apart from them, so that any number of
+//! takes are made of a few simulations and what a loss alters is known without noise.
 
 use crate::random::Random;
-use asleft::bench::simulated::{AmplifierModel, InterfaceModel, SimulatedBench, bench_interface, tarnbeck_60};
+use asleft::bench::simulated::{
+    AmplifierModel, InterfaceModel, SimulatedBench, bench_interface, tarnbeck_60,
+};
 use asleft::figure::Driven;
 use asleft::signal::source::{BlockReader, BlockSource, Encoding, MemorySource};
 use asleft::signal::stimulus::{Marks, Signal, Stimulus};
@@ -16,21 +18,25 @@ use std::sync::Arc;
 pub const RATE: u32 = 48_000;
 
 /// Marks, dBFS: some 10 dB below a tone near rated power.
-const MARKS_DBFS: f64 = -40.0;
+pub const MARKS_DBFS: f64 = -40.0;
 
-/// One clean take.
-pub struct Clean {
+/// What the bench answers to one stimulus, without noise.
+pub struct Answer {
     pub stimulus: Stimulus,
     pub drive: Vec<Vec<f64>>,
     pub planes: Vec<Vec<f64>>,
-    /// The same without noise.
-    pub twin: Vec<Vec<f64>>,
-    /// Rms of the noise of each channel.
-    pub sigma: Vec<f64>,
     /// Frames of the recording in which the signal is fully on.
     pub inside: Range<usize>,
-    pub seed: u64,
-    interface: InterfaceModel,
+    seed: u64,
+}
+
+/// Answers and noises, from which any number of takes are made: an answer, a noise turned round by any number of
+/// frames, and the converter's rounding.
+pub struct Pool {
+    pub answers: Vec<Answer>,
+    noises: Vec<Vec<Vec<f64>>>,
+    /// Rms of the noise of each channel.
+    pub sigma: Vec<f64>,
 }
 
 pub fn setup() -> Setup {
@@ -102,57 +108,99 @@ fn quiet() -> (AmplifierModel, InterfaceModel) {
     (amplifier, interface)
 }
 
-impl Clean {
-    pub fn new(stimulus: Stimulus, seed: u64) -> Self {
-        Self::on(bench_interface(), stimulus, seed)
-    }
+/// Frames of a noise: longer than any take.
+const NOISE_FRAMES: usize = 96_000;
 
-    pub fn on(interface: InterfaceModel, stimulus: Stimulus, seed: u64) -> Self {
-        let drive = samples(&Renderer::with_channels(&stimulus, 2).unwrap());
-        let planes = SimulatedBench::new(tarnbeck_60(), interface.clone(), seed)
-            .run(&drive, RATE, &setup())
-            .unwrap()
-            .planes;
-        let (amplifier, silent) = quiet();
-        let silent = InterfaceModel {
-            latency_frames: interface.latency_frames,
-            clock_ppm: interface.clock_ppm,
-            ..silent
-        };
-        let twin = SimulatedBench::new(amplifier, silent, seed)
-            .run(&drive, RATE, &setup())
-            .unwrap()
-            .planes;
-        let latency = interface.latency_frames.ceil() as usize;
-        let edge = stimulus.frames_in(stimulus.fade_s + 0.006) as usize;
-        let start = latency + stimulus.lead_in_frames() as usize;
-        let inside = start + edge..start + stimulus.signal_frames() as usize - edge;
-        let sigma = planes
-            .iter()
-            .zip(&twin)
-            .map(|(p, t)| {
-                let squares: f64 = inside.clone().map(|n| (p[n] - t[n]).powi(2)).sum();
-                (squares / inside.len() as f64).sqrt()
+impl Pool {
+    /// `answers` kinds of takes and as many noises as the machine's patience allows.
+    pub fn new(answers: u64, noises: u64) -> Self {
+        let answers = (0..answers)
+            .map(|i| Answer::new(drawn(i, &mut Random::new(77 + i)), i))
+            .collect();
+        let noises: Vec<_> = (0..noises).map(noise).collect();
+        let sigma = (0..2)
+            .map(|c| {
+                let squares: f64 = noises
+                    .iter()
+                    .flat_map(|n: &Vec<Vec<f64>>| &n[c])
+                    .map(|v| v * v)
+                    .sum();
+                (squares / (noises.len() * NOISE_FRAMES) as f64).sqrt()
             })
             .collect();
         Self {
-            stimulus,
-            drive,
-            planes,
-            twin,
+            answers,
+            noises,
             sigma,
-            inside,
-            seed,
-            interface,
         }
     }
 
-    /// What is recorded when `drive` is played instead, with the same noise, hum and mains.
-    pub fn replay(&self, drive: &[Vec<f64>]) -> Vec<Vec<f64>> {
-        SimulatedBench::new(tarnbeck_60(), self.interface.clone(), self.seed)
-            .run(drive, RATE, &setup())
-            .unwrap()
-            .planes
+    /// A take of `answer` with a noise of its own.
+    pub fn with_noise(&self, answer: &[Vec<f64>], random: &mut Random) -> Vec<Vec<f64>> {
+        let noise = &self.noises[random.below(self.noises.len())];
+        let turn = random.below(NOISE_FRAMES);
+        let codes = f64::from(1u32 << 23);
+        answer
+            .iter()
+            .zip(noise)
+            .map(|(a, n)| {
+                let noise = n.iter().cycle().skip(turn);
+                a.iter()
+                    .zip(noise)
+                    .map(|(a, n)| ((a + n) * codes).round() / codes)
+                    .collect()
+            })
+            .collect()
+    }
+}
+
+/// The noise of the bench with the unit on it: what two silent takes of the same hum differ by, one of them without noise.
+fn noise(seed: u64) -> Vec<Vec<f64>> {
+    let silent = vec![vec![0.0; NOISE_FRAMES]; 2];
+    let noisy = run(tarnbeck_60(), bench_interface(), seed, &silent);
+    let (amplifier, interface) = quiet();
+    let twin = run(amplifier, interface, seed, &silent);
+    noisy
+        .iter()
+        .zip(&twin)
+        .map(|(n, t)| n.iter().zip(t).map(|(n, t)| n - t).take(NOISE_FRAMES).collect())
+        .collect()
+}
+
+fn run(amplifier: AmplifierModel, interface: InterfaceModel, seed: u64, drive: &[Vec<f64>]) -> Vec<Vec<f64>> {
+    SimulatedBench::new(amplifier, interface, seed)
+        .run(drive, RATE, &setup())
+        .unwrap()
+        .planes
+}
+
+impl Answer {
+    pub fn new(stimulus: Stimulus, seed: u64) -> Self {
+        Self::by_clock(stimulus, seed, 0.0)
+    }
+
+    /// The same recorded by a clock that counts `ppm` more.
+    pub fn by_clock(stimulus: Stimulus, seed: u64, ppm: f64) -> Self {
+        let drive = samples(&Renderer::with_channels(&stimulus, 2).unwrap());
+        let latency = bench_interface().latency_frames.ceil() as usize;
+        let edge = stimulus.frames_in(stimulus.fade_s + 0.006) as usize;
+        let start = latency + stimulus.lead_in_frames() as usize;
+        let inside = start + edge..start + stimulus.signal_frames() as usize - edge;
+        let (amplifier, mut interface) = quiet();
+        interface.clock_ppm = ppm;
+        Self {
+            planes: run(amplifier, interface, seed, &drive),
+            stimulus,
+            drive,
+            inside,
+            seed,
+        }
+    }
+
+    /// What comes back when `drive` is played instead, by the same hum.
+    pub fn to(&self, drive: &[Vec<f64>]) -> Vec<Vec<f64>> {
+        let (amplifier, interface) = quiet();
+        run(amplifier, interface, self.seed, drive)
     }
 
     pub fn take(&self, planes: Vec<Vec<f64>>) -> Take {
@@ -167,6 +215,10 @@ impl Clean {
 
     pub fn examine(&self, planes: Vec<Vec<f64>>, clocks: Clocks) -> asleft::error::Result<Examined> {
         examine_with(self.take(planes), None, clocks)
+    }
+
+    pub fn frames_in(&self, seconds: f64) -> usize {
+        self.stimulus.frames_in(seconds) as usize
     }
 }
 

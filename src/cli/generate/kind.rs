@@ -5,11 +5,14 @@ use crate::cli::channels::Channels;
 use crate::error::{Error, Kind, Result};
 use crate::figure::Driven;
 use crate::quantity::Dbfs;
-use crate::signal::stimulus::{Component, NoiseColour, SCHEMA, Signal, Stimulus};
+use crate::signal::stimulus::{Component, Marks, NoiseColour, SCHEMA, Signal, Stimulus};
 use clap::ValueEnum;
 
 /// Fade of steady signals, s: short beside any analysis, long enough not to click.
 const FADE_S: f64 = 0.010;
+
+/// Least silence on either side of a signal with marks, s: a mark, its gap, and as much again for the noise before it.
+const MARKED_SILENCE_S: f64 = 0.1;
 
 /// What is played.
 #[derive(Debug, clap::Subcommand)]
@@ -229,14 +232,27 @@ impl SignalKind {
             Self::Burst { .. } | Self::Silence { .. } => 0.0,
             _ => FADE_S.min(file.seconds / 10.0).max(0.0),
         };
+        // What is impossible stays so, to be refused.
+        let silence = |seconds: f64| {
+            if file.marks.is_some() && seconds >= 0.0 {
+                seconds.max(MARKED_SILENCE_S)
+            } else {
+                seconds
+            }
+        };
         let stimulus = Stimulus {
             schema: SCHEMA.to_owned(),
             sample_rate_hz: file.rate,
             seconds: file.seconds,
-            lead_in_s: file.lead_in,
-            lead_out_s: file.lead_out,
+            lead_in_s: silence(file.lead_in),
+            lead_out_s: silence(file.lead_out),
             fade_s: file.fade.unwrap_or(usual_fade),
-            marks: None,
+            marks: file.marks.map(|level_dbfs| Marks {
+                level_dbfs,
+                channels: (0..channels.len())
+                    .filter(|c| Driven::from(file.driven).includes(*c))
+                    .collect(),
+            }),
             channels,
         };
         Ok((file, stimulus))

@@ -54,6 +54,25 @@ fn refused(folder: &Path, line: &str) -> Error {
 }
 
 #[test]
+fn marks_are_written_beside_the_signal_and_described() {
+    let folder = tempfile::tempdir().unwrap();
+    run(
+        folder.path(),
+        "generate silence --seconds 0.5 --marks -40 --driven left --out m.wav",
+    )
+    .unwrap();
+    let stimulus = stimulus_file::read(&folder.path().join("m.stimulus.toml")).unwrap();
+    let marks = stimulus.marks.clone().unwrap();
+    assert_eq!((marks.level_dbfs, marks.channels), (-40.0, vec![0]));
+    let (format, left) = read_back(&folder.path().join("m.wav"));
+    assert_eq!(format.frames, 33_600);
+    // 0.1 s of lead-in, a gap of 0.03 s, a mark of 0.02 s: it stands at 0.05 to 0.07 s, 0.01 full scale high.
+    let peak = |from: usize, to: usize| left[from..to].iter().fold(0.0, |m: f64, v| m.max(v.abs()));
+    assert!((peak(2400, 3360) - 0.01).abs() < 3e-4, "{}", peak(2400, 3360));
+    assert!(peak(0, 2400) < 1e-6 && peak(3360, 28_000) < 1e-6);
+}
+
+#[test]
 fn the_sweep_of_the_contract() {
     let folder = tempfile::tempdir().unwrap();
     let line = "generate sweep --from 10 --to 22000 --seconds 6 --rate 48000 --level -6 --out s.wav";

@@ -72,7 +72,11 @@ impl Path {
                                 + mark::value(output, (t + self.lost - second) / rate)
                         };
                         // What is lost is lost in the middle of the tone.
-                        let t = if t > (first + second) / 2.0 { t + self.lost } else { t };
+                        let t = if t > (first + second) / 2.0 {
+                            t + self.lost
+                        } else {
+                            t
+                        };
                         let inside = (t / rate - s.lead_in_s).min(s.lead_in_s + s.seconds - t / rate);
                         let edge = (inside / s.fade_s).clamp(0.0, 1.0);
                         let tone = (0.5 - 0.5 * (std::f64::consts::PI * edge).cos())

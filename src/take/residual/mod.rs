@@ -149,16 +149,22 @@ fn of_channel(
     let mut reader = source.open()?;
     let mut found = Vec::new();
     let (mut windows, mut loud) = (0usize, 0usize);
+    let split = model.begins(rate).clamp(frames.start, frames.end);
     let mut body = frames.start;
     while body < frames.end {
+        let raw = body < split;
+        let limit = if raw { split } else { frames.end };
         // What is left over at the end goes with the last window.
-        let end = if frames.end - body < 2 * window {
-            frames.end
+        let end = if limit - body < 2 * window {
+            limit
         } else {
             body + window
         };
-        let (mut x, first) = load(reader.as_mut(), format, channel, body..end)?;
-        remove(&mut x, first, model, rate);
+        let earliest = if raw { 0 } else { split };
+        let (mut x, first) = load(reader.as_mut(), format, channel, body..end, earliest)?;
+        if !raw {
+            remove(&mut x, first, model, rate);
+        }
         let places = whiten::places(&x, bars);
         windows += 1;
         loud += usize::from(!places.is_empty());
@@ -182,14 +188,27 @@ fn of_channel(
         .collect())
 }
 
-/// One channel of `body` and its context, and the frame of the first sample.
+impl Model {
+    /// The frame from which on it is subtracted: of a sweep, where it is fast enough for that.
+    fn begins(&self, rate: f64) -> u64 {
+        match self {
+            Self::Lines(_) => 0,
+            Self::Sweep {
+                parameters, start_s, ..
+            } => ((start_s + parameters.time_of(sweep::SLOWEST_HZ)) * rate).max(0.0) as u64,
+        }
+    }
+}
+
+/// One channel of `body` and its context, from the frame `earliest` on, and the frame of the first sample.
 fn load(
     reader: &mut dyn BlockReader,
     format: Format,
     channel: usize,
     body: Range<u64>,
+    earliest: u64,
 ) -> Result<(Vec<f64>, u64)> {
-    let first = body.start.saturating_sub(CONTEXT as u64);
+    let first = body.start.saturating_sub(CONTEXT as u64).max(earliest);
     let end = (body.end + CONTEXT as u64).min(format.frames);
     let mut planes = vec![vec![0.0; (end - first) as usize]; format.channels];
     let mut slices: Vec<&mut [f64]> = planes.iter_mut().map(Vec::as_mut_slice).collect();

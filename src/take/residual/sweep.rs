@@ -18,8 +18,8 @@ const ORDERS: u32 = 5;
 /// Terms of a gain's course: constant, slope, bend.
 const TERMS: usize = 3;
 
-/// Least periods of the sweep in a stretch: below, the sweep is slow enough for the predictor alone.
-const PERIODS: f64 = 6.0;
+/// Below this frequency a stretch holds fewer than six periods, and the predictor follows the sweep by itself.
+pub(super) const SLOWEST_HZ: f64 = 6.0 / STRETCH_S;
 
 /// Takes the sweep off `x`, whose first sample is `begin_s` seconds after the sweep's start by the capture's clock.
 pub(super) fn remove(x: &mut [f64], begin_s: f64, rate: f64, sweep: &SweepParameters, clock: f64) {
@@ -35,16 +35,25 @@ pub(super) fn remove(x: &mut [f64], begin_s: f64, rate: f64, sweep: &SweepParame
 fn stretch(x: &mut [f64], begin_s: f64, rate: f64, sweep: &SweepParameters, clock: f64) {
     let time = |n: f64| (begin_s + n / rate) / (1.0 + clock);
     let middle = sweep.frequency_at(time(x.len() as f64 / 2.0));
-    if middle * x.len() as f64 / rate < PERIODS || x.len() < 64 {
+    if x.len() < 64 {
         return;
     }
-    let orders = (1..=ORDERS).filter(|n| f64::from(*n) * middle < 0.47 * rate).count();
+    let orders = (1..=ORDERS)
+        .filter(|n| f64::from(*n) * middle < 0.47 * rate)
+        .count();
     if orders == 0 {
         return;
     }
     let unknowns = orders * 2 * TERMS;
     let rows: Vec<Vec<f64>> = (0..x.len())
-        .map(|n| row(time(n as f64), n as f64 / x.len() as f64 * 2.0 - 1.0, orders, sweep))
+        .map(|n| {
+            row(
+                time(n as f64),
+                n as f64 / x.len() as f64 * 2.0 - 1.0,
+                orders,
+                sweep,
+            )
+        })
         .collect();
     let mut matrix = vec![0.0; unknowns * unknowns];
     let mut right = vec![0.0; unknowns];
