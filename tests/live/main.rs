@@ -12,6 +12,7 @@
     reason = "a test may stop where it stands"
 )]
 
+mod commands;
 mod exact;
 mod faults;
 mod kept;
@@ -31,7 +32,7 @@ use std::process::ExitCode;
 use std::time::Instant;
 
 /// Every test, in the order they run: one server at a time, because each wants the machine for itself.
-const TESTS: [(&str, fn()); 20] = [
+const TESTS: [(&str, fn()); 21] = [
     (
         "a server and its amplifier end with the test",
         nothing_left::ended,
@@ -88,6 +89,7 @@ const TESTS: [(&str, fn()); 20] = [
         "a device or a channel that is not there is refused",
         faults::not_there,
     ),
+    ("the interface is listed", commands::interfaces),
 ];
 
 fn main() -> ExitCode {
