@@ -6,7 +6,7 @@ export CARGO_TERM_COLOR ?= auto
 # Property tests draw the same cases every time; give another seed to look further.
 export PROPTEST_RNG_SEED ?= 20260314
 
-.PHONY: demo test lint bench setup setup-test
+.PHONY: demo test losses lint bench setup setup-test
 
 ## demo: the whole job on the simulated amplifier, from build to report
 demo: setup
@@ -15,6 +15,10 @@ demo: setup
 ## test: everything that is tested
 test: setup-test
 	$(CARGO) test --locked
+
+## losses: 10,000 takes with losses put into them, and 10,000 clean ones (test runs some hundred of each)
+losses: setup-test
+	ASLEFT_LOSSES=$${ASLEFT_LOSSES:-10000} $(CARGO) test --release --locked --test losses -- --nocapture
 
 ## lint: formatting, clippy and documentation, warnings are errors
 lint: setup

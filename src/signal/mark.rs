@@ -24,7 +24,7 @@ pub fn value(channel: usize, t: f64) -> f64 {
     }
     let envelope = 0.5 - 0.5 * (2.0 * PI * t / MARK_S).cos();
     let rate = (HIGH_HZ - LOW_HZ) / MARK_S;
-    let cycles = if channel % 2 == 0 {
+    let cycles = if channel.is_multiple_of(2) {
         LOW_HZ * t + 0.5 * rate * t * t
     } else {
         HIGH_HZ * t - 0.5 * rate * t * t

@@ -51,6 +51,8 @@ pub fn examine_with(take: Take, wanted: Option<Wanted>, clocks: Clocks) -> Resul
         losses::judge_absence(&played, seconds, &mut examined.integrity);
         return Ok(examined);
     };
+    // What stands out of a silence that is known to be one is noise or hum, never a test tone.
+    let wanted = wanted.or(marked::is_silent(&played).then_some(Wanted::Silence));
     let part = marked::Part::of(take, played, &found);
     let analysed = analyse(part.take.clone(), wanted, Some(&found));
     marked::judge(part, analysed, &found, clocks)

@@ -18,7 +18,7 @@ use super::integrity::{Damage, Integrity};
 use super::marks::{Distance, Found, Hears, Mark};
 use super::track::Track;
 use crate::figure::Channel;
-use crate::signal::stimulus::{Signal, Stimulus};
+use crate::signal::stimulus::Stimulus;
 
 /// Deviation of the distance that is a lost frame: frames are lost whole, so that anything from 0.3 to 0.5 on is one.
 const LEAST_FRAMES: f64 = 0.3;
@@ -114,14 +114,15 @@ pub(super) fn judge_distance(
 
 /// One device cannot have two clocks: something between converter and file resamples.
 fn note_resampling(clocks: Clocks, own: Option<OwnClock>, integrity: &mut Integrity) {
-    if let (Clocks::One, Some(own)) = (clocks, own) {
-        if own.ppm.abs() > (SIGMAS * own.u_ppm).max(1.0) {
-            integrity.notes.push(format!(
-                "the capture runs {:+.1} ppm against what was played though output and input are one device: it is \
-                 resampled; choose the interface's own sample rate and switch off sample-rate conversion",
-                own.ppm
-            ));
-        }
+    let (Clocks::One, Some(own)) = (clocks, own) else {
+        return;
+    };
+    if own.ppm.abs() > (SIGMAS * own.u_ppm).max(1.0) {
+        integrity.notes.push(format!(
+            "the capture runs {:+.1} ppm against what was played though output and input are one device: it is \
+             resampled; choose the interface's own sample rate and switch off sample-rate conversion",
+            own.ppm
+        ));
     }
 }
 
@@ -177,7 +178,7 @@ pub(super) fn judge_drift(channel: usize, track: &Track, integrity: &mut Integri
 
 /// Remarks on which output each channel hears.
 pub(super) fn note_channels(found: &Found, integrity: &mut Integrity) {
-    let is = |what: Hears| found.hears.iter().any(|h| *h == what);
+    let is = |what: Hears| found.hears.contains(&what);
     if is(Hears::Other) {
         integrity
             .notes
@@ -202,8 +203,7 @@ pub(super) fn note_channels(found: &Found, integrity: &mut Integrity) {
 /// What it means that no mark was found. A recording that holds a signal, and is long enough to hold the marks, has lost
 /// them; a recording of nothing may be of a unit whose volume is down.
 pub(super) fn judge_absence(stimulus: &Stimulus, seconds: f64, integrity: &mut Integrity) {
-    let silent = stimulus.channels.iter().all(|s| matches!(s, Signal::Silence));
-    if silent {
+    if super::marked::is_silent(stimulus) {
         integrity.notes.push(
             "the marks did not come back: nothing comes back, or the level is too low. Losses are then seen only by what \
              the device itself reports, by exact zeros and by splices"

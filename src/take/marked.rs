@@ -33,10 +33,15 @@ const SEEN: f64 = 2.0;
 /// Channels this far below the strongest carry crosstalk, whose level is not followed.
 const DRIVEN: f64 = 0.1;
 
+/// Whether nothing is played but marks.
+pub(super) fn is_silent(stimulus: &Stimulus) -> bool {
+    stimulus.channels.iter().all(|s| matches!(s, Signal::Silence))
+}
+
 /// Whether the marks of a stimulus can come back: not where the unit's input is terminated and nothing drives it.
 pub(super) fn expected(stimulus: &Stimulus, setup: &Setup) -> bool {
-    let silent = stimulus.channels.iter().all(|s| matches!(s, Signal::Silence));
-    stimulus.marks.is_some() && !(silent && setup.driven.is_none() && setup.termination.is_some())
+    let terminated = setup.driven.is_none() && setup.termination.is_some();
+    stimulus.marks.is_some() && !(is_silent(stimulus) && terminated)
 }
 
 /// What is said of a take whose marks were played beside the terminated input.
@@ -112,7 +117,7 @@ pub(super) fn judge(
         Ok(analysed) => analysed,
         Err(error) => return Err(because(error, found, clocks)),
     };
-    let tracks = tracks(source.as_ref(), &examined.content, &steady)?;
+    let tracks = tracks(source.as_ref(), &examined.content, &part.played, &steady)?;
     let own = own_clock(&examined.content, &tracks, &part.played);
     let integrity = &mut examined.integrity;
     losses::judge_distance(found, clocks, own, integrity);
@@ -200,8 +205,7 @@ fn merge(known: &mut Vec<Discontinuity>, new: Vec<Discontinuity>) {
 /// The frames of the part in which the signal is fully on.
 fn signal_frames(cut: &Stimulus, format: Format) -> Range<u64> {
     let rate = f64::from(format.sample_rate_hz);
-    let silent = cut.channels.iter().all(|s| matches!(s, Signal::Silence));
-    if silent {
+    if is_silent(cut) {
         return 0..format.frames;
     }
     let start = (cut.lead_in_s + cut.fade_s + SETTLING_S) * rate;
@@ -209,23 +213,27 @@ fn signal_frames(cut: &Stimulus, format: Format) -> Range<u64> {
     start as u64..(end.max(0.0) as u64).max(start as u64)
 }
 
-/// The tone of every channel that carries one of its own, followed through the take.
-fn tracks(source: &dyn BlockSource, content: &Content, steady: &Range<u64>) -> Result<Vec<(usize, Track)>> {
+/// The tone of every channel that carries one of the stimulus' own, followed through the take.
+fn tracks(
+    source: &dyn BlockSource,
+    content: &Content,
+    played: &Stimulus,
+    steady: &Range<u64>,
+) -> Result<Vec<(usize, Track)>> {
     let (Content::Tone(views) | Content::TwoTone(views)) = content else {
         return Ok(Vec::new());
     };
     let tone = |v: &ChannelView| {
-        v.tones
-            .first()
-            .map(|t| (t.fundamental.frequency_hz, t.fundamental.amplitude))
+        let f = &v.tones.first()?.fundamental;
+        alignment::nominal_hz(played, f.frequency_hz).map(|_| (f.frequency_hz, f.amplitude))
     };
     let strongest = views.iter().filter_map(tone).fold(0.0, |m: f64, (_, a)| m.max(a));
     let mut tracks = Vec::new();
     for (channel, view) in views.iter().enumerate() {
-        if let Some((hz, _)) = tone(view).filter(|(_, a)| *a > DRIVEN * strongest) {
-            if let Some(track) = track::follow(source, channel, steady, hz)? {
-                tracks.push((channel, track));
-            }
+        if let Some((hz, _)) = tone(view).filter(|(_, a)| *a > DRIVEN * strongest)
+            && let Some(track) = track::follow(source, channel, steady, hz)?
+        {
+            tracks.push((channel, track));
         }
     }
     Ok(tracks)

@@ -84,6 +84,14 @@ pub(crate) fn amplifier_killed() {
     kept(&take, 1.0);
 }
 
+/// What a system gives that withholds the microphone: samples, all exactly zero, and no error.
+pub(crate) fn all_zeros() {
+    let server = Server::with_amplifier(48_000, &["-ea:0"]);
+    let (take, told) = refused(&server, interface(), 48_000);
+    assert!(told.contains("zeros") && told.contains("microphone"), "{told}");
+    assert!(take.recorded().iter().flatten().all(|x| x.abs() == 0.0));
+}
+
 pub(crate) fn wrong_rate() {
     let server = Server::with_amplifier(48_000, &[]);
     let (_, told) = refused(&server, interface(), 96_000);

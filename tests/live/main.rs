@@ -32,7 +32,7 @@ use std::process::ExitCode;
 use std::time::Instant;
 
 /// Every test, in the order they run: one server at a time, because each wants the machine for itself.
-const TESTS: [(&str, fn()); 21] = [
+const TESTS: [(&str, fn()); 22] = [
     (
         "a server and its amplifier end with the test",
         nothing_left::ended,
@@ -80,6 +80,7 @@ const TESTS: [(&str, fn()); 21] = [
         "the amplifier is killed in the middle of a take",
         faults::amplifier_killed,
     ),
+    ("nothing but zeros comes back", faults::all_zeros),
     (
         "a rate that the server does not run at is refused",
         faults::wrong_rate,

@@ -10,7 +10,7 @@ const FUNDAMENTALS: [(&str, f64); 2] = [("left", 1_000.0), ("right", 1_100.0)];
 /// A tone a channel through the amplifier of `server`.
 fn through(server: &Server) -> Take {
     let [left, right] = FUNDAMENTALS.map(|(_, hz)| tone(hz, PEAK));
-    let take = take(server, stimulus(server.rate, 2.5, left, right));
+    let take = take(server, stimulus(server.rate, 2.2, left, right));
     assert_eq!(take.account.losses, []);
     take
 }

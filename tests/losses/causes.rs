@@ -1,7 +1,7 @@
 //! Takes that are not what they should be, each called by its name.
 
 use crate::POOL;
-use crate::pool::{Answer, MARKS_DBFS, stimulus, tone};
+use crate::pool::{Answer, stimulus, tone};
 use crate::random::Random;
 use asleft::figure::{Channel, Driven};
 use asleft::signal::stimulus::Signal;
@@ -157,21 +157,16 @@ fn marks_that_do_not_come_back_are_said() {
     let said = examine_with(take, None, Clocks::One).unwrap().integrity;
     assert!(!said.is_damaged() && said.notes.iter().any(|n| n.contains("terminated")));
     // A tone that comes back without them has lost them.
-    let mut tone = steady();
-    let planes = clean(&tone);
-    if let Some(m) = &mut tone.stimulus.marks {
-        m.level_dbfs = MARKS_DBFS;
+    let tone = steady();
+    let start = tone.stimulus.lead_in_frames() as usize;
+    let end = start + tone.stimulus.signal_frames() as usize;
+    let mut drive = tone.drive.clone();
+    for p in &mut drive {
+        p[..start].fill(0.0);
+        p[end..].fill(0.0);
     }
-    let [first, second] = tone.stimulus.mark_frames().map(|f| f as usize + 2311);
-    let mut cut = planes;
-    for p in &mut cut {
-        for start in [first, second] {
-            for v in &mut p[start - 10..start + 1000] {
-                *v *= 1e-4;
-            }
-        }
-    }
-    let damage = integrity(&tone, cut, Clocks::One).damage;
+    let planes = POOL.with_noise(&tone.to(&drive), &mut Random::new(45));
+    let damage = integrity(&tone, planes, Clocks::One).damage;
     assert_eq!(damage, [Damage::NoMarks]);
 }
 

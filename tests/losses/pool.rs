@@ -18,7 +18,7 @@ use std::sync::Arc;
 pub const RATE: u32 = 48_000;
 
 /// Marks, dBFS: some 10 dB below a tone near rated power.
-pub const MARKS_DBFS: f64 = -40.0;
+const MARKS_DBFS: f64 = -40.0;
 
 /// What the bench answers to one stimulus, without noise.
 pub struct Answer {

@@ -14,7 +14,8 @@
 //!   equal (a burst's are not), and the common delay that explains the phase steps says how many frames are lost.
 //!
 //! Limits, by the nature of the thing: whole periods lost from one sine, frames lost from noise, and anything lost from
-//! music cannot be seen; breaks more often than about every 40 ms look like a signal's own pattern.
+//! music cannot be seen here (takes with marks count their frames: `take::losses`); breaks more often than about every
+//! 40 ms look like a signal's own pattern.
 
 use super::DiscontinuityKind;
 use super::predict::{Predictor, robust_sigma, storage_sigma};

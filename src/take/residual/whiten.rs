@@ -75,9 +75,9 @@ impl Window {
         }
         for (span, bar) in SPANS.iter().zip(bars.spans) {
             let mut sum: f64 = self.e[..*span].iter().map(|v| v * v).sum();
-            for n in 0..self.e.len() - span {
-                over[n] = over[n].max(sum / bar);
-                sum += self.e[n + span].powi(2) - self.e[n].powi(2);
+            for ((o, leaving), entering) in over.iter_mut().zip(&self.e).zip(&self.e[*span..]) {
+                *o = o.max(sum / bar);
+                sum += entering * entering - leaving * leaving;
             }
         }
         let mut found: Vec<(usize, f64)> = Vec::new();
