@@ -3,6 +3,7 @@
 use super::probe::Stop;
 use super::server::Server;
 use super::take::{Playing, Take, interface, noise, peak, stimulus, sweep, take, tone, truth, two_tones};
+use asleft::rig::Interface;
 use asleft::signal::stimulus::Signal;
 
 /// Every frame of a take equals the stimulus, nothing was lost, and nothing is louder than what was cleared.
@@ -44,8 +45,17 @@ pub(crate) fn tones_and_noise_48() {
     exact_at(48_000, two_tones(), noise(1));
 }
 
+/// Here with as many frames at once as the device itself chooses.
 pub(crate) fn noise_and_sweep_96() {
-    exact_at(96_000, noise(2), sweep(96_000));
+    let server = Server::with_amplifier(96_000, &[]);
+    let own_choice = Interface {
+        period_frames: None,
+        ..interface()
+    };
+    let played = stimulus(96_000, 1.0, noise(2), sweep(96_000));
+    let take = Playing::start(&server, own_choice, played, Stop::Never).end();
+    assert_eq!(take.account.error, None);
+    exact(&take);
 }
 
 pub(crate) fn sweep_and_tone_192() {

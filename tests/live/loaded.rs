@@ -8,7 +8,7 @@ use super::take::{Playing, Take, interface, noise, stimulus, truth, two_tones};
 use std::time::Duration;
 
 /// Takes that are tried under load.
-const TAKES: u64 = 4;
+const TAKES: u64 = 3;
 /// How long a program stands still at most: several times the 50 ms that may be buffered, less than the 500 ms after
 /// which the server would take a client for dead.
 const LONG_STALL_MS: u64 = 250;
