@@ -11,14 +11,13 @@
     reason = "a test may stop where it stands"
 )]
 
+mod plugin;
+
 use assert_cmd::cargo::cargo_bin;
+use plugin::{float_samples, succeed};
 use serde_json::Value;
 use std::path::Path;
 use std::process::{Command, ExitCode};
-
-/// Closed form within this many decibels: the plugin computes in 32-bit floats (−150 dBFS spurs), the rest is margin
-/// for the plugin's own rounding of its control values.
-const TOLERANCE_DB: f64 = 0.05;
 
 fn main() -> ExitCode {
     if let Some(missing) = missing_package() {
@@ -73,45 +72,21 @@ fn missing_package() -> Option<&'static str> {
     }
 }
 
-/// The plugin sums Chebyshev polynomials: y = Σ hₙ Tₙ(x). With x = ½ cos θ and h = (1, 0.01, 0.001):
-/// T₂ gives ¼ cos 2θ · 2·½ = 0.25 cos 2θ, T₃ = 4x³ − 3x gives 0.125 cos 3θ − 1.125 cos θ, so
-/// H2/H1 = 0.0025 / 0.498 875 = −46.000 dB and H3/H1 = 0.000 125 / 0.498 875 = −72.021 dB. The plugin scales its
-/// output; ratios do not care.
 fn harmonic_generator(folder: &Path) -> Result<(), String> {
-    let captured = through(folder, "chebyshev", "-el:harmonicGen,1,0.01,0.001,0,0,0,0,0,0,0")?;
-    let fundamental = 0.5 + 0.001 * (4.0 * 0.125 * 0.75 - 1.5);
-    for (order, amplitude) in [(2, 0.01 * 0.25), (3, 0.001 * 0.125)] {
-        let expected = 20.0 * f64::log10(amplitude / fundamental);
-        let found = harmonic(&captured, order)?;
-        if (found - expected).abs() > TOLERANCE_DB {
-            return Err(format!("H{order}: {found:.4} dB, closed form {expected:.4} dB"));
-        }
+    let captured = through(folder, "chebyshev", plugin::HARMONIC_GENERATOR)?;
+    for (order, expected) in plugin::closed_form() {
+        plugin::compare(order, plugin::harmonic(&captured, "left", order)?, expected)?;
     }
     Ok(())
 }
 
-/// No closed form is published for this plugin. The tone is bin-centred, so a plain DFT over whole periods, written
-/// here in five lines, is an exact second opinion.
+/// No closed form is published for this plugin: a plain DFT is the second opinion.
 fn valve(folder: &Path) -> Result<(), String> {
-    let captured = through(folder, "valve", "-el:valve,0.1,0.2")?;
-    let samples = float_samples(&folder.join("valve-out.wav"))?;
-    let one_second = &samples[96_000..192_000];
-    let amplitude = |order: u32| {
-        let (mut re, mut im) = (0.0, 0.0);
-        for (n, x) in one_second.iter().enumerate() {
-            let (s, c) =
-                (std::f64::consts::TAU * (f64::from(order) * 1000.0 * n as f64 / 96_000.0).fract()).sin_cos();
-            re += x * c;
-            im -= x * s;
-        }
-        f64::hypot(re, im)
-    };
+    let captured = through(folder, "valve", plugin::VALVE)?;
+    let samples = float_samples(&folder.join("valve-out.wav"), 0)?;
     for order in 2..=6 {
-        let expected = 20.0 * f64::log10(amplitude(order) / amplitude(1));
-        let found = harmonic(&captured, order)?;
-        if (found - expected).abs() > TOLERANCE_DB {
-            return Err(format!("H{order}: {found:.4} dB, DFT {expected:.4} dB"));
-        }
+        let expected = plugin::dft_db(&samples[96_000..192_000], 1000.0, order);
+        plugin::compare(order, plugin::harmonic(&captured, "left", order)?, expected)?;
     }
     Ok(())
 }
@@ -122,7 +97,7 @@ fn through(folder: &Path, name: &str, plugin: &str) -> Result<Value, String> {
         folder.join(format!("{name}-in.wav")),
         folder.join(format!("{name}-out.wav")),
     );
-    let level = format!("{}", 20.0 * f64::log10(0.5));
+    let level = format!("{}", 20.0 * f64::log10(plugin::PEAK));
     let mut generate = Command::new(cargo_bin("asleft"));
     generate.args([
         "generate",
@@ -140,7 +115,7 @@ fn through(folder: &Path, name: &str, plugin: &str) -> Result<Value, String> {
     succeed(&mut generate)?;
     // ecasound knows no extensible WAV header, which 32-bit floats have: it gets the bare samples.
     let raw = folder.join(format!("{name}-in.raw"));
-    let bytes: Vec<u8> = float_samples(&tone)?
+    let bytes: Vec<u8> = float_samples(&tone, 0)?
         .into_iter()
         .flat_map(|x| [x, x])
         .flat_map(|x| (x as f32).to_le_bytes())
@@ -158,37 +133,4 @@ fn through(folder: &Path, name: &str, plugin: &str) -> Result<Value, String> {
     analyse.args(["analyse", "--json"]).arg(&out);
     let text = succeed(&mut analyse)?;
     serde_json::from_str(&text).map_err(|e| e.to_string())
-}
-
-fn succeed(command: &mut Command) -> Result<String, String> {
-    let output = command.output().map_err(|e| format!("{command:?}: {e}"))?;
-    if !output.status.success() {
-        return Err(format!(
-            "{command:?} ended with {}: {}",
-            output.status,
-            String::from_utf8_lossy(&output.stderr)
-        ));
-    }
-    Ok(String::from_utf8_lossy(&output.stdout).into_owned())
-}
-
-fn harmonic(document: &Value, order: u32) -> Result<f64, String> {
-    document["files"][0]["figures"]
-        .as_array()
-        .into_iter()
-        .flatten()
-        .find(|f| f["id"] == "harmonic" && f["channel"] == "left" && f["order"] == order)
-        .and_then(|f| f["value"].as_f64())
-        .ok_or_else(|| format!("no harmonic of order {order} in the result"))
-}
-
-/// First channel of a 32-bit float WAV, by hound's own iterator.
-fn float_samples(path: &Path) -> Result<Vec<f64>, String> {
-    let mut reader = hound::WavReader::open(path).map_err(|e| e.to_string())?;
-    let step = usize::from(reader.spec().channels);
-    reader
-        .samples::<f32>()
-        .step_by(step)
-        .map(|s| s.map(f64::from).map_err(|e| e.to_string()))
-        .collect()
 }

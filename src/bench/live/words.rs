@@ -37,6 +37,15 @@ pub(super) fn listed(items: impl Iterator<Item = String>) -> String {
     items.join(", ")
 }
 
+/// What the system says, without the names of its functions and its numbers: of "ALSA function '…' failed with error
+/// 'I/O error (5)'" the words "I/O error".
+fn reported(cause: &cpal::Error) -> String {
+    let whole = cause.to_string();
+    let quoted = whole.strip_suffix('\'').and_then(|w| w.rsplit('\'').next());
+    let words = quoted.unwrap_or(&whole);
+    words.split(" (").next().unwrap_or(words).to_owned()
+}
+
 /// Why a device could not be opened.
 pub(super) fn opening(cause: &cpal::Error, side: Side, name: &str) -> Error {
     let (what, next) = match cause.kind() {
@@ -60,7 +69,10 @@ pub(super) fn opening(cause: &cpal::Error, side: Side, name: &str) -> Error {
             "start the sound server the interface belongs to, then run the same command again",
         ),
         ErrorKind::UnsupportedConfig | ErrorKind::InvalidInput => (
-            format!("the {side} refuses the rate or the format that it offers ({cause})"),
+            format!(
+                "the {side} refuses the rate or the format that it offers ({})",
+                reported(cause)
+            ),
             "close what else uses the interface: another program may have set its rate; then run `asleft interfaces`",
         ),
         ErrorKind::UnsupportedOperation => (
@@ -68,7 +80,7 @@ pub(super) fn opening(cause: &cpal::Error, side: Side, name: &str) -> Error {
             "run `asleft interfaces` and choose a device that has one",
         ),
         _ => (
-            format!("the {side} could not be opened ({cause})"),
+            format!("the {side} could not be opened ({})", reported(cause)),
             "check that the interface is on, that its sound server runs and that what it connects to is there",
         ),
     };
@@ -93,7 +105,10 @@ pub(super) fn failing(cause: &cpal::Error, side: Side, name: &str) -> Error {
             "allow this program the microphone in the system's privacy settings",
         ),
         _ => (
-            format!("the {side} failed in the middle of the take ({cause})"),
+            format!(
+                "the {side} failed in the middle of the take ({})",
+                reported(cause)
+            ),
             "check the interface and its sound server, then take it again",
         ),
     };
@@ -152,6 +167,14 @@ mod tests {
         }
         let busy = opening(&cpal::Error::new(E::DeviceBusy), Side::Output, "card").to_string();
         assert!(busy.contains("busy") && busy.contains("browser"), "{busy}");
+    }
+
+    #[test]
+    fn the_system_is_quoted_without_its_functions() {
+        let said = "ALSA function 'snd_pcm_hw_params' failed with error 'I/O error (5)'";
+        let cause = cpal::Error::with_message(ErrorKind::BackendError, said);
+        let told = opening(&cause, Side::Input, "card");
+        assert_eq!(told.what(), "the input could not be opened (I/O error)");
     }
 
     #[test]
