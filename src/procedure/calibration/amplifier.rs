@@ -17,6 +17,9 @@ const FAR_BELOW_DB: f64 = 60.0;
 /// Volts at the terminals that are enough for a meter.
 const ENOUGH_V: f64 = 5.0;
 
+/// The same as a share of the limit, where a small load sets that lower: 2 dB stay below it.
+const ENOUGH_OF_LIMIT: f64 = 0.8;
+
 /// Most volts at the terminals without a word of the operator; twice [`ENOUGH_V`] is never needed.
 const USUAL_LIMIT_V: f64 = 8.0;
 
@@ -145,7 +148,7 @@ pub(super) fn drive(
         from_dbfs,
         most_dbfs: level(most_v),
         volts_at_full_scale: tap.1,
-        enough_v: ENOUGH_V.min(limit_v / 2.0),
+        enough_v: ENOUGH_V.min(ENOUGH_OF_LIMIT * limit_v),
         limit_v,
     }))))
 }

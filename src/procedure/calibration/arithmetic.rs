@@ -81,7 +81,8 @@ pub(super) fn calibrated(estimate: &Estimate, source: impl Into<String>, date: &
     Calibrated { value, u_percent, source: source.into(), date: date.to_owned() }
 }
 
-fn rounded(value: f64, digits: i32) -> f64 {
+/// `value` to so many significant digits, as files show it.
+pub(super) fn rounded(value: f64, digits: i32) -> f64 {
     significant(value, digits).parse().unwrap_or(value)
 }
 

@@ -42,7 +42,8 @@ pub(super) struct Attenuator {
 impl Built {
     /// What follows sees this, Ω.
     pub(super) fn source_ohm(&self) -> f64 {
-        if self.lower_ohm > 0.0 { parallel(self.upper_ohm, self.lower_ohm) } else { self.upper_ohm }
+        let ohm = if self.lower_ohm > 0.0 { parallel(self.upper_ohm, self.lower_ohm) } else { self.upper_ohm };
+        arithmetic::rounded(ohm, 4)
     }
 
     /// The ratio that the resistors make into `load_ohm`.

@@ -1,7 +1,7 @@
 //! A calibration without hardware: a simulated bench, and a technician whose multimeter reads its true volts.
 
 use super::step::VOLTS;
-use super::{Opening, SERIES_RESISTOR};
+use super::{Measure, Opening, SERIES_RESISTOR};
 use crate::bench::simulated::interface::Attenuator;
 use crate::bench::simulated::{AmplifierModel, InterfaceModel, MultimeterModel, SimulatedBench};
 use crate::bench::{Bench, Played, Sink};
@@ -54,12 +54,20 @@ pub struct Rehearsal {
     meter: MultimeterModel,
     seed: u64,
     last: Last,
+    amplifier_is_there: bool,
 }
 
 impl Rehearsal {
     /// An interface, an amplifier and a multimeter; `seed` decides the bench's noise.
     pub fn new(interface: InterfaceModel, amplifier: AmplifierModel, meter: MultimeterModel, seed: u64) -> Self {
-        Self { interface, amplifier, meter, seed, last: Rc::default() }
+        Self { interface, amplifier, meter, seed, last: Rc::default(), amplifier_is_there: true }
+    }
+
+    /// The same without an amplifier to check the rig with.
+    #[must_use]
+    pub fn without_amplifier(mut self) -> Self {
+        self.amplifier_is_there = false;
+        self
     }
 
     /// The bench, whose cables are where each setup says.
@@ -86,6 +94,9 @@ impl Rehearsal {
         let of = |(known, _): &&(&str, f64)| *known == key;
         Ok(match &question.expects {
             Expects::Yes => Some(Answer::Yes(key != "again")),
+            Expects::Choice { words, .. } if key == "cross-check" && !self.amplifier_is_there => {
+                words.iter().position(|offered| offered == "never").map(Answer::Choice)
+            }
             Expects::Choice { words, .. } => {
                 let word = WORDS.iter().find(|(known, _)| *known == key).map(|(_, word)| *word);
                 let index = word.and_then(|w| words.iter().position(|offered| offered.starts_with(w)));
@@ -111,18 +122,32 @@ impl Rehearsal {
         let nothing = || Error::new(Kind::Unavailable, "nothing was played yet").at(key.to_owned());
         let last = self.last.borrow();
         let (cleared, setup) = last.as_ref().ok_or_else(nothing)?;
-        let driven = setup.driven.ok_or_else(nothing)?;
-        let channel = usize::from(!driven.includes(0));
-        let Some(Signal::Tone { frequency_hz, level_dbfs }) = cleared.stimulus().channel(channel) else {
-            return Err(nothing());
-        };
+        let channel = usize::from(!setup.driven.ok_or_else(nothing)?.includes(0));
+        match cleared.stimulus().channel(channel) {
+            Some(Signal::Tone { frequency_hz, level_dbfs }) => {
+                self.volts(key, setup, channel, *frequency_hz, Dbfs(*level_dbfs))
+            }
+            _ => Err(nothing()),
+        }
+    }
+
+    /// What the multimeter shows while the tone of `measure` plays at `level`.
+    ///
+    /// # Errors
+    /// Where the setup is impossible on the bench.
+    pub fn shows(&mut self, measure: &Measure, level: Dbfs) -> Result<f64> {
+        let key = format!("{}-{VOLTS}", measure.key);
+        let volts = self.volts(&key, &measure.setup, measure.channel, measure.frequency_hz, level)?;
+        Ok(self.meter.volts(volts))
+    }
+
+    fn volts(&self, key: &str, setup: &Setup, channel: usize, hertz: f64, level: Dbfs) -> Result<f64> {
         let model = &self.interface;
         let full_scale = model.output_full_scale_v.get(channel).copied().unwrap_or(0.0);
-        let response = model.side_response(*frequency_hz).norm();
-        let emf = full_scale * Dbfs(*level_dbfs).sine_peak() * response;
+        let emf = full_scale * level.sine_peak() * model.side_response(hertz).norm();
         if setup.loaded == Some(true) {
             let unit = SimulatedBench::new(self.amplifier.clone(), model.clone(), self.seed);
-            return Ok(unit.truth(setup)?.tone(channel, *frequency_hz, emf)?.level_v());
+            return Ok(unit.truth(setup)?.tone(channel, hertz, emf)?.level_v());
         }
         let across = |ohm: f64| emf * ohm / (ohm + model.output_ohm);
         Ok(match () {
