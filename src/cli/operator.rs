@@ -69,10 +69,14 @@ impl Operator for Terminal<'_> {
 
     fn ask(&mut self, question: &Question) -> Result<Answer> {
         self.close_line()?;
-        if !question.why.is_empty() {
+        let text = format!("{}{}", mark(question.weight), question.text);
+        let text = if question.why.is_empty() {
+            complaint::folded(&text)
+        } else {
+            self.say(&text)?;
             self.say(&format!("    Why: {}", question.why))?;
-        }
-        let text = complaint::folded(&format!("{}{}", mark(question.weight), question.text));
+            "  Answer".to_owned()
+        };
         let asker = &mut self.asker;
         interrupt::while_waiting(|| answer(asker, &text, &question.expects))
     }

@@ -48,8 +48,14 @@ pub fn classes() -> [Class; 3] {
         counts,
         finest_v: finest[0],
         finest_ohm: finest[1],
-        volts: Accuracy { percent: volts[0], digits: volts[1] },
-        ohms: Accuracy { percent: ohms[0], digits: ohms[1] },
+        volts: Accuracy {
+            percent: volts[0],
+            digits: volts[1],
+        },
+        ohms: Accuracy {
+            percent: ohms[0],
+            digits: ohms[1],
+        },
         band_hz,
     };
     [
@@ -63,7 +69,13 @@ pub fn classes() -> [Class; 3] {
         },
         Class {
             name: "bench meter",
-            meter: meter(119_999.0, [1e-6, 1e-3], [0.1, 40.0], [0.02, 5.0], [20.0, 20_000.0]),
+            meter: meter(
+                119_999.0,
+                [1e-6, 1e-3],
+                [0.1, 40.0],
+                [0.02, 5.0],
+                [20.0, 20_000.0],
+            ),
         },
     ]
 }
@@ -71,7 +83,13 @@ pub fn classes() -> [Class; 3] {
 impl Class {
     /// Name and accuracy, as it is offered.
     pub fn words(&self) -> String {
-        let Multimeter { volts, ohms, counts, band_hz, .. } = &self.meter;
+        let Multimeter {
+            volts,
+            ohms,
+            counts,
+            band_hz,
+            ..
+        } = &self.meter;
         let number = |x: f64| significant(x, 6);
         format!(
             "{}: AC {} % + {} digits up to {} Hz, Ω {} % + {} digits, shows up to {}",
@@ -137,8 +155,14 @@ impl Multimeter {
         reading: &str,
     ) -> Estimate {
         Estimate::exact(shown)
-            .with_limits(self.source(what, unit, finest, shown), shown * accuracy.percent / 100.0)
-            .with_limits(format!("digits, {reading}"), accuracy.digits * self.step(finest, shown))
+            .with_limits(
+                self.source(what, unit, finest, shown),
+                shown * accuracy.percent / 100.0,
+            )
+            .with_limits(
+                format!("digits, {reading}"),
+                accuracy.digits * self.step(finest, shown),
+            )
     }
 }
 
@@ -178,8 +202,18 @@ mod tests {
     #[test]
     fn the_range_is_the_lowest_that_shows_the_reading() {
         let meter = good();
-        for (shown, step) in [(0.0, 1e-4), (0.5999, 1e-4), (0.6, 1e-3), (5.999, 1e-3), (6.0, 1e-2), (40.0, 1e-2)] {
-            assert!((meter.step(meter.finest_v, shown) / step - 1.0).abs() < 1e-9, "{shown}");
+        for (shown, step) in [
+            (0.0, 1e-4),
+            (0.5999, 1e-4),
+            (0.6, 1e-3),
+            (5.999, 1e-3),
+            (6.0, 1e-2),
+            (40.0, 1e-2),
+        ] {
+            assert!(
+                (meter.step(meter.finest_v, shown) / step - 1.0).abs() < 1e-9,
+                "{shown}"
+            );
         }
         assert_eq!(meter.source_of_volts(1.556), "meter volts, range 6 V");
         assert_eq!(classes()[0].meter.source_of_ohms(8.1), "meter ohms, range 200 Ω");

@@ -7,7 +7,9 @@ use crate::cli::operator::Terminal;
 use crate::cli::{CommandResult, Ending, Streams, measure, unit};
 use crate::error::{Error, Kind, Result};
 use crate::figure::Channel;
-use crate::procedure::calibration::{Answers, Calibration, Calibrator, Devices, Opening, Rehearsal, Rehearsing};
+use crate::procedure::calibration::{
+    Answers, Calibration, Calibrator, Devices, Opening, Rehearsal, Rehearsing,
+};
 use crate::procedure::operator::{Notice, Operator, Weight};
 use crate::quantity::with_uncertainty;
 use crate::rig::{Calibrated, Rig, file, meter};
@@ -98,7 +100,10 @@ fn calibrate(path: &Path, simulated: bool, io: &mut Streams<'_>, input: &mut dyn
     std::fs::remove_file(&draft).map_err(|e| Error::io("remove the draft of the calibration", &draft, &e))?;
     print(io, &summary(&rig))?;
     let name = path.display();
-    print(io, &format!("{name} is written; look at it with `asleft rig show {name}`\n"))?;
+    print(
+        io,
+        &format!("{name} is written; look at it with `asleft rig show {name}`\n"),
+    )?;
     Ok(Ending::Done)
 }
 
@@ -115,7 +120,8 @@ fn rehearse(
     let mut operator = Rehearsing::new(&rehearsal, Some(terminal));
     operator.tell(&Notice {
         weight: Weight::Step,
-        text: "SIMULATED: nothing is real. Press Enter to take what the simulated multimeter shows.".to_owned(),
+        text: "SIMULATED: nothing is real. Press Enter to take what the simulated multimeter shows."
+            .to_owned(),
         why: String::new(),
     })?;
     let mut open = |opening: &Opening| Ok(rehearsal.borrow().bench(opening));
@@ -142,18 +148,32 @@ fn draft_of(path: &Path) -> PathBuf {
 
 /// A bench's name from its file's.
 fn bench_name(path: &Path) -> String {
-    let name = path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
-    name.split('.').next().filter(|n| !n.is_empty()).unwrap_or("bench").to_owned()
+    let name = path
+        .file_name()
+        .map(|n| n.to_string_lossy().into_owned())
+        .unwrap_or_default();
+    name.split('.')
+        .next()
+        .filter(|n| !n.is_empty())
+        .unwrap_or("bench")
+        .to_owned()
 }
 
 fn tell_kept(answers: &Answers, draft: &Path, terminal: &mut Terminal<'_>) -> Result<()> {
     if answers.is_empty() {
         return Ok(());
     }
-    let kept = answers.in_words().iter().map(|line| format!("  {line}\n")).collect::<String>();
+    let kept = answers
+        .in_words()
+        .iter()
+        .map(|line| format!("  {line}\n"))
+        .collect::<String>();
     terminal.tell(&Notice {
         weight: Weight::Step,
-        text: format!("Kept from {} (delete it to begin again):\n{kept}", draft.display()),
+        text: format!(
+            "Kept from {} (delete it to begin again):\n{kept}",
+            draft.display()
+        ),
         why: String::new(),
     })
 }
@@ -171,7 +191,11 @@ fn with_draft(error: Error, draft: &Path) -> Error {
 
 /// The file's text, with what it was made by.
 fn text_of(rig: &Rig, simulated: bool) -> Result<String> {
-    let real = if simulated { "SIMULATED: nothing here was measured on a real bench.\n# " } else { "" };
+    let real = if simulated {
+        "SIMULATED: nothing here was measured on a real bench.\n# "
+    } else {
+        ""
+    };
     Ok(format!(
         "# {real}Written by asleft rig new from readings of a multimeter. u_percent is the standard uncertainty (1 sigma).\n\
          # After the next power test the loads' resistance, read while they are hot, may be added as load_hot_ohm.\n{}",
@@ -184,14 +208,31 @@ fn summary(rig: &Rig) -> String {
     let mut out = String::from("\nCalibrated (95 % intervals)\n");
     let mut line = |what: String, value: &Calibrated, unit: &str| {
         let (shown, u) = with_uncertainty(value.value, value.estimate().expanded());
-        out.push_str(&format!("  {what:32} {shown} {unit} ± {u} {unit}\n"));
+        let unit = if unit.is_empty() {
+            String::new()
+        } else {
+            format!(" {unit}")
+        };
+        out.push_str(&format!("  {what:26} {shown}{unit} ± {u}{unit}\n"));
     };
     for (index, channel) in rig.channels.iter().enumerate() {
         let side = Channel::at(index);
-        line(format!("{side} output, 0 dBFS"), &channel.output_full_scale_v, "V");
-        line(format!("{side} output impedance"), &channel.output_impedance_ohm, "Ω");
+        line(
+            format!("{side} output, 0 dBFS"),
+            &channel.output_full_scale_v,
+            "V",
+        );
+        line(
+            format!("{side} output impedance"),
+            &channel.output_impedance_ohm,
+            "Ω",
+        );
         line(format!("{side} input, 0 dBFS"), &channel.input_full_scale_v, "V");
-        line(format!("{side} input impedance"), &channel.input_impedance_ohm, "Ω");
+        line(
+            format!("{side} input impedance"),
+            &channel.input_impedance_ohm,
+            "Ω",
+        );
         line(format!("{side} load"), &channel.load_ohm, "Ω");
     }
     let taps = rig.taps.iter().map(|t| ("tap", &t.name, &t.ratio));

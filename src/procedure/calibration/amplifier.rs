@@ -39,28 +39,42 @@ pub(super) struct Load {
 
 /// Loads, left first, and their rating, W.
 pub(super) fn loads(s: &Settings, a: &Answers) -> Walked<(Vec<Load>, f64)> {
-    let leads = Ask::number("leads-ohm", "Touch the two probes together and hold them. The meter shows", "Ω", [0.0, 5.0])
-        .example("0.2")
-        .after(vec![
-            caution(
-                "Disconnect the dummy load from everything. It must be cold.",
-                "With voltage on it, or anything in parallel, a meter on ohms reads wrong and can be damaged.",
-            ),
-            step("Set the multimeter to its lowest range of ohms.", ""),
-        ])
-        .why("The leads' own resistance is subtracted: 0.2 Ω of 8 Ω would be 2.5 % of all watts.")
-        .number_in(a)?;
+    let leads = Ask::number(
+        "leads-ohm",
+        "Touch the two probes together and hold them. The meter shows",
+        "Ω",
+        [0.0, 5.0],
+    )
+    .example("0.2")
+    .after(vec![
+        caution(
+            "Disconnect the dummy load from everything. It must be cold.",
+            "With voltage on it, or anything in parallel, a meter on ohms reads wrong and can be damaged.",
+        ),
+        step("Set the multimeter to its lowest range of ohms.", ""),
+    ])
+    .why("The leads' own resistance is subtracted: 0.2 Ω of 8 Ω would be 2.5 % of all watts.")
+    .number_in(a)?;
     let loads = each(|c| {
         let side = Channel::at(c);
         let key = format!("load-{side}-ohm");
         let text = format!("Press the probes onto the {side} load's own terminals. The meter shows");
-        let shown = Ask::number(&key, text, "Ω", [0.5, 1_000.0]).example("8.1").number_in(a)?;
+        let shown = Ask::number(&key, text, "Ω", [0.5, 1_000.0])
+            .example("8.1")
+            .number_in(a)?;
         let total = s.meter.ohms(shown, &key);
         let resistance = arithmetic::without_leads(&total, &s.meter.ohms(leads, "leads-ohm"));
         if resistance.value < 0.5 {
-            return Err(again(&["leads-ohm", &key], format!("{side}: {shown} Ω less {leads} Ω is no load.")));
+            return Err(again(
+                &["leads-ohm", &key],
+                format!("{side}: {shown} Ω less {leads} Ω is no load."),
+            ));
         }
-        Ok(Load { resistance, key, shown })
+        Ok(Load {
+            resistance,
+            key,
+            shown,
+        })
     })?;
     let rating_w = Ask::number("load-rating-w", "Continuous rating of one load as mounted, in watts", "W", [0.1, 1e5])
         .example("100")
@@ -88,11 +102,21 @@ pub(super) fn driving(a: &Answers, rig: Rig, reading_s: f64) -> Walked<Driving> 
     .example("150 mV")
     .why("The tone begins 60 dB below it and rises in small steps.")
     .number_in(a)?;
-    let limit_v = Ask::number("amplifier-limit", "Most volts that may stand at its terminals", "V", LIMIT_V)
-        .or(USUAL_LIMIT_V)
-        .why("5 V are enough, which is 3 W in 8 Ω. The tone stops before this limit.")
-        .number_in(a)?;
-    Ok(Driving { rig, sensitivity_v, limit_v, reading_s })
+    let limit_v = Ask::number(
+        "amplifier-limit",
+        "Most volts that may stand at its terminals",
+        "V",
+        LIMIT_V,
+    )
+    .or(USUAL_LIMIT_V)
+    .why("5 V are enough, which is 3 W in 8 Ω. The tone stops before this limit.")
+    .number_in(a)?;
+    Ok(Driving {
+        rig,
+        sensitivity_v,
+        limit_v,
+        reading_s,
+    })
 }
 
 /// Drives an amplifier into its load and reads at its terminals through `tap`: its name, and volts at full scale as far
@@ -111,7 +135,10 @@ pub(super) fn drive(
         opening: s.opening.clone(),
         notices: notices(channel, tap.0),
         ready: ready(
-            format!("Is all this so, and may the tone rise until the {side} terminals carry at most {} V?", driving.limit_v),
+            format!(
+                "Is all this so, and may the tone rise until the {side} terminals carry at most {} V?",
+                driving.limit_v
+            ),
             Weight::Caution,
         ),
         channel,
@@ -134,7 +161,10 @@ pub(super) fn drive(
         return Ok(read);
     }
     let Some(of) = driving.rig.channels.get(channel) else {
-        return Err(again(&["output"], format!("{side}: the output is not calibrated yet.")));
+        return Err(again(
+            &["output"],
+            format!("{side}: the output is not calibrated yet."),
+        ));
     };
     let level = |volts: f64| Decibels::from_amplitude_ratio(volts / of.output_full_scale_v.value).0;
     let rating = Watts(of.load_rating_w).volts_across(Ohms(of.load_ohm.value));
@@ -155,12 +185,24 @@ pub(super) fn drive(
 
 fn notices(channel: usize, tap: &str) -> Vec<Notice> {
     let side = Channel::at(channel);
-    vec![
-        caution(
-            "Switch the amplifier off and pull its mains plug before anything is connected. Follow local rules, and \
-             leave work inside to those licensed for it.",
-            "",
+    let off = caution(
+        "Switch the amplifier off and pull its mains plug before anything is connected. Follow local rules, and leave \
+         work inside to those licensed for it.",
+        "",
+    );
+    let connect = step(
+        format!(
+            "Connect the {side} output to the amplifier's {side} line input; its {side} terminals to the {side} load and to \
+             the top of the tap \"{tap}\"; the bottom of the tap to the {side} input; and the meter, on AC volts, across \
+             the terminals. Switch on with the volume at minimum, then turn it fully up."
         ),
+        "",
+    );
+    if channel > 0 {
+        return vec![off, connect];
+    }
+    vec![
+        off,
         caution(
             "Disconnect all loudspeakers and headphones. Only the dummy load is on the amplifier's output, away from \
              anything that burns.",
@@ -175,14 +217,7 @@ fn notices(channel: usize, tap: &str) -> Vec<Notice> {
              Then switch off again and connect.",
             "An output stage that has failed puts its whole supply on the load and the interface.",
         ),
-        step(
-            format!(
-                "Connect the {side} output to the amplifier's {side} line input; its {side} terminals to the {side} load and \
-                 to the top of the tap \"{tap}\"; the bottom of the tap to the {side} input; and the meter, on AC volts, \
-                 across the terminals. Switch on with the volume at minimum, then turn it fully up."
-            ),
-            "",
-        ),
+        connect,
     ]
 }
 
@@ -197,10 +232,14 @@ pub(super) fn cross_check(
     let Some((tap, at_full_scale)) = taps.iter().max_by(|x, y| lowest(&x.1).total_cmp(&lowest(&y.1))) else {
         return Ok(());
     };
-    let words = ["now", "never"].map(str::to_owned);
-    let when = Ask::choice("cross-check", "Check the rig at the terminals of a working amplifier", &words)
-        .why("The meter and the program read the same volts there: a wrong socket or a slip in typing shows.")
-        .word_in(a)?;
+    let words = ["now", "skip"].map(str::to_owned);
+    let when = Ask::choice(
+        "cross-check",
+        "Check the rig at the terminals of a working amplifier",
+        &words,
+    )
+    .why("The meter and the program read the same volts there: a wrong socket or a slip in typing shows.")
+    .word_in(a)?;
     if when != "now" {
         return Ok(());
     }
@@ -222,7 +261,11 @@ pub(super) fn cross_check(
 fn disagreement(channel: usize, tap: &str, program: &Estimate, meter: Volts, allowed: f64) -> Box<Step> {
     let side = Channel::at(channel);
     again(
-        &[&format!("cross-{side}"), &format!("tap-{tap}-{side}"), &format!("input-{side}")],
+        &[
+            &format!("cross-{side}"),
+            &format!("tap-{tap}-{side}"),
+            &format!("input-{side}"),
+        ],
         format!(
             "{side}: the meter shows {:.3} V at the terminals, the program reads {:.3} V: more than {:.1} % apart. The \
              readings of the {side} input, of the tap \"{tap}\" and at the terminals are asked again: check sockets, and \

@@ -64,8 +64,10 @@ impl Answers {
     /// Forgets every answer whose key is one of `keys`, or begins with one and a hyphen.
     pub fn forget(&mut self, keys: &[String]) {
         let meant = |key: &str| {
-            keys.iter()
-                .any(|k| key.strip_prefix(k.as_str()).is_some_and(|rest| rest.is_empty() || rest.starts_with('-')))
+            keys.iter().any(|k| {
+                key.strip_prefix(k.as_str())
+                    .is_some_and(|rest| rest.is_empty() || rest.starts_with('-'))
+            })
         };
         self.answers.retain(|e| !meant(&e.key));
     }
@@ -123,9 +125,11 @@ impl Answers {
         let begin_again = "move the draft away to begin the calibration again";
         let read: Self = ownfile::parse(&text, &place, &[]).map_err(|e| e.next(begin_again))?;
         if read.schema != SCHEMA {
-            return Err(Error::new(Kind::Format, format!("this is no draft of version {SCHEMA}"))
-                .at_path(path)
-                .next(begin_again));
+            return Err(
+                Error::new(Kind::Format, format!("this is no draft of version {SCHEMA}"))
+                    .at_path(path)
+                    .next(begin_again),
+            );
         }
         Ok(read)
     }
@@ -167,7 +171,12 @@ mod tests {
         assert_eq!(read.date("output-left-volts"), "2026-01-11");
         assert_eq!(read.word("output-left-volts"), None);
         std::fs::write(&path, "schema = \"asleft.rig-draft.v9\"").unwrap();
-        assert!(Answers::read(&path).unwrap_err().to_string().contains("begin the calibration again"));
+        assert!(
+            Answers::read(&path)
+                .unwrap_err()
+                .to_string()
+                .contains("begin the calibration again")
+        );
         std::fs::write(&path, "schema = 1 [").unwrap();
         assert!(Answers::read(&path).unwrap_err().next_step().is_some());
     }

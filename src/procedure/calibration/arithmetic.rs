@@ -1,9 +1,9 @@
 //! From readings to calibrated values, with their uncertainty (JCGM 100:2008, 5.1 and 5.2: errors that readings share
 //! enter with their signs, and cancel in ratios).
 
+use super::step::Reading;
 use crate::quantity::{Dbfs, Estimate, significant};
 use crate::rig::Calibrated;
-use super::step::Reading;
 
 /// How flat an interface is between the tone and 1 kHz, dB: limits. Common practice, no source.
 const FLATNESS_DB: f64 = 0.01;
@@ -11,7 +11,10 @@ const FLATNESS_DB: f64 = 0.01;
 /// The amplitude that an input read, in units of full scale.
 pub(super) fn amplitude(reading: &Reading) -> Estimate {
     let peak = Dbfs(reading.dbfs).sine_peak();
-    Estimate::exact(peak).with(format!("noise, {}", reading.key), peak * reading.u_percent / 100.0)
+    Estimate::exact(peak).with(
+        format!("noise, {}", reading.key),
+        peak * reading.u_percent / 100.0,
+    )
 }
 
 /// V rms at 0 dBFS where `volts` were read at `level_dbfs`.
@@ -78,7 +81,12 @@ pub(super) fn calibrated(estimate: &Estimate, source: impl Into<String>, date: &
     let u_percent = 100.0 * (estimate.standard_uncertainty() / estimate.value).abs();
     // Half of the third digit is at most half a percent of the uncertainty.
     let u_percent = rounded(1.005 * u_percent, 3);
-    Calibrated { value, u_percent, source: source.into(), date: date.to_owned() }
+    Calibrated {
+        value,
+        u_percent,
+        source: source.into(),
+        date: date.to_owned(),
+    }
 }
 
 /// `value` to so many significant digits, as files show it.
@@ -92,11 +100,16 @@ mod tests {
 
     fn close(found: f64, expected: f64) {
         // Rounding of a few operations in f64.
-        assert!((found / expected - 1.0).abs() < 1e-12, "{found}, {expected} expected");
+        assert!(
+            (found / expected - 1.0).abs() < 1e-12,
+            "{found}, {expected} expected"
+        );
     }
 
     fn meter(volts: f64, reading: &str) -> Estimate {
-        Estimate::exact(volts).with("gain", 0.004 * volts).with(reading.to_owned(), 0.002 * volts)
+        Estimate::exact(volts)
+            .with("gain", 0.004 * volts)
+            .with(reading.to_owned(), 0.002 * volts)
     }
 
     #[test]
@@ -106,7 +119,10 @@ mod tests {
         let r = Estimate::exact(900.0).with("resistor", 9.0);
         let z = output_impedance(&meter(5.0, "open"), &meter(4.5, "loaded"), &r);
         close(z.value, 100.0);
-        close(z.standard_uncertainty(), (2.0 * 2.0f64.powi(2) + 1.0f64.powi(2)).sqrt());
+        close(
+            z.standard_uncertainty(),
+            (2.0 * 2.0f64.powi(2) + 1.0f64.powi(2)).sqrt(),
+        );
     }
 
     #[test]
@@ -115,12 +131,24 @@ mod tests {
         let read = |a: f64, name: &str| Estimate::exact(a).with(name.to_owned(), 1e-4 * a);
         let r = Estimate::exact(10e3).with("resistor", 30.0);
         let source = Estimate::exact(100.0).with("source", 10.0);
-        let z = input_impedance(&read(20.0 / 20.1, "direct"), &read(20.0 / 30.1, "behind"), &r, &source);
+        let z = input_impedance(
+            &read(20.0 / 20.1, "direct"),
+            &read(20.0 / 30.1, "behind"),
+            &r,
+            &source,
+        );
         close(z.value, 20e3);
         // dZ = R·dq/(1 − q)² with dq = q·1e-4·√2; dZ = dR·q/(1 − q); dZ = −dZₛ.
         let q: f64 = 20.1 / 30.1;
-        let parts = [10e3 * q * 1e-4 * 2f64.sqrt() / (1.0 - q).powi(2), 30.0 * q / (1.0 - q), 10.0];
-        close(z.standard_uncertainty(), parts.iter().map(|p| p * p).sum::<f64>().sqrt());
+        let parts = [
+            10e3 * q * 1e-4 * 2f64.sqrt() / (1.0 - q).powi(2),
+            30.0 * q / (1.0 - q),
+            10.0,
+        ];
+        close(
+            z.standard_uncertainty(),
+            parts.iter().map(|p| p * p).sum::<f64>().sqrt(),
+        );
     }
 
     #[test]
@@ -149,10 +177,17 @@ mod tests {
     #[test]
     fn leads_are_subtracted_with_what_the_readings_share() {
         // One range: 1 % of 8.2 Ω and of 0.2 Ω are one error, so 1 % of the difference; the digits of both add.
-        let of = |ohm: f64, name: &str| Estimate::exact(ohm).with("gain", 0.01 * ohm).with(name.to_owned(), 0.03);
+        let of = |ohm: f64, name: &str| {
+            Estimate::exact(ohm)
+                .with("gain", 0.01 * ohm)
+                .with(name.to_owned(), 0.03)
+        };
         let found = without_leads(&of(8.2, "load"), &of(0.2, "leads"));
         close(found.value, 8.0);
-        close(found.standard_uncertainty(), (0.08f64.powi(2) + 2.0 * 0.03f64.powi(2)).sqrt());
+        close(
+            found.standard_uncertainty(),
+            (0.08f64.powi(2) + 2.0 * 0.03f64.powi(2)).sqrt(),
+        );
     }
 
     #[test]
@@ -162,7 +197,10 @@ mod tests {
             assert!(found >= u && found < 1.011 * u, "{u}: {found}");
         }
         // Limits of GUM 4.3.7.
-        close(between([50.0, 300.0], "typical").standard_uncertainty(), 125.0 / 3f64.sqrt());
+        close(
+            between([50.0, 300.0], "typical").standard_uncertainty(),
+            125.0 / 3f64.sqrt(),
+        );
         close(output_full_scale(&Estimate::exact(1.0), -20.0).value, 10.0);
     }
 }

@@ -42,13 +42,21 @@ pub(super) struct Attenuator {
 impl Built {
     /// What follows sees this, Ω.
     pub(super) fn source_ohm(&self) -> f64 {
-        let ohm = if self.lower_ohm > 0.0 { parallel(self.upper_ohm, self.lower_ohm) } else { self.upper_ohm };
+        let ohm = if self.lower_ohm > 0.0 {
+            parallel(self.upper_ohm, self.lower_ohm)
+        } else {
+            self.upper_ohm
+        };
         arithmetic::rounded(ohm, 4)
     }
 
     /// The ratio that the resistors make into `load_ohm`.
     pub(super) fn nominal(&self, load_ohm: f64) -> f64 {
-        let lower = if self.lower_ohm > 0.0 { parallel(self.lower_ohm, load_ohm) } else { load_ohm };
+        let lower = if self.lower_ohm > 0.0 {
+            parallel(self.lower_ohm, load_ohm)
+        } else {
+            load_ohm
+        };
         lower / (self.upper_ohm + lower)
     }
 }
@@ -61,7 +69,7 @@ fn parallel(a: f64, b: f64) -> f64 {
 pub(super) fn taps(a: &Answers) -> Walked<Vec<Built>> {
     let typed = Ask::text(
         "taps",
-        "Names of the attenuators between an amplifier's output and the interface's input, one word each",
+        "Names of the taps, the attenuators before the interface's inputs, one word each",
         "power",
         Some("power noise"),
     )
@@ -74,23 +82,36 @@ pub(super) fn taps(a: &Answers) -> Walked<Vec<Built>> {
 pub(super) fn pads(a: &Answers) -> Walked<Vec<Built>> {
     let typed = Ask::text(
         "pads",
-        "Names of the pads between the interface's output and an amplifier's input, or none",
+        "Names of the pads, the attenuators before an amplifier's inputs, or none",
         "phono",
         Some("none"),
     )
     .why("An input under 50 mV, phono for example, needs one: the interface's own noise is too high for it.")
     .word_in(a)?;
-    built("pad", if typed.eq_ignore_ascii_case("none") { "" } else { &typed }, a)
+    built(
+        "pad",
+        if typed.eq_ignore_ascii_case("none") {
+            ""
+        } else {
+            &typed
+        },
+        a,
+    )
 }
 
 fn built(kind: &str, names: &str, a: &Answers) -> Walked<Vec<Built>> {
     let names: Vec<&str> = names.split_whitespace().collect();
     if let Some((_, twice)) = names.iter().enumerate().find(|(i, n)| names[..*i].contains(n)) {
-        return Err(mistyped(format!("\"{twice}\" is there twice: give each its own name."), &[&format!("{kind}s")]));
+        return Err(mistyped(
+            format!("\"{twice}\" is there twice: give each its own name."),
+            &[&format!("{kind}s")],
+        ));
     }
     let one = |name: &&str| {
         let ask = |which: &str, text: String, example: &str, range| {
-            Ask::number(&format!("{kind}-{name}-{which}-ohm"), text, "Ω", range).example(example).number_in(a)
+            Ask::number(&format!("{kind}-{name}-{which}-ohm"), text, "Ω", range)
+                .example(example)
+                .number_in(a)
         };
         let upper_ohm = ask(
             "upper",
@@ -104,7 +125,11 @@ fn built(kind: &str, names: &str, a: &Answers) -> Walked<Vec<Built>> {
             "470",
             [0.0, 1e7],
         )?;
-        Ok(Built { name: (*name).to_owned(), upper_ohm, lower_ohm })
+        Ok(Built {
+            name: (*name).to_owned(),
+            upper_ohm,
+            lower_ohm,
+        })
     };
     names.iter().map(one).collect()
 }
@@ -127,13 +152,24 @@ impl Ratios<'_> {
                 self.from_output("tap", built, c)?
             } else {
                 let tap = (built.name.as_str(), self.bare[c].input_full_scale.value / nominal);
-                amplifier::drive(self.s, self.a, &(self.amplifier)()?, &format!("tap-{}", built.name), c, tap)?
+                amplifier::drive(
+                    self.s,
+                    self.a,
+                    &(self.amplifier)()?,
+                    &format!("tap-{}", built.name),
+                    c,
+                    tap,
+                )?
             };
             let found = self.ratio(c, &read);
             self.as_built("tap", built, c, &found, nominal)?;
             Ok(found)
         })?;
-        Ok(Attenuator { keys: keys("tap", built), built: built.clone(), ratio })
+        Ok(Attenuator {
+            keys: keys("tap", built),
+            built: built.clone(),
+            ratio,
+        })
     }
 
     /// The ratio of a pad on each channel, as if nothing loaded it.
@@ -145,12 +181,20 @@ impl Ratios<'_> {
             self.as_built("pad", built, c, &found, built.nominal(input.value))?;
             Ok(arithmetic::unloaded(&found, built.source_ohm(), input))
         })?;
-        Ok(Attenuator { keys: keys("pad", built), built: built.clone(), ratio })
+        Ok(Attenuator {
+            keys: keys("pad", built),
+            built: built.clone(),
+            ratio,
+        })
     }
 
     fn ratio(&self, channel: usize, read: &Reading) -> Estimate {
         let top = self.s.meter.volts(read.volts, &read.key);
-        arithmetic::ratio(&self.bare[channel].input_full_scale, &arithmetic::amplitude(read), &top)
+        arithmetic::ratio(
+            &self.bare[channel].input_full_scale,
+            &arithmetic::amplitude(read),
+            &top,
+        )
     }
 
     /// Whether the interface's own output is enough for both the meter and the input.
@@ -165,7 +209,11 @@ impl Ratios<'_> {
     fn from_output(&self, kind: &str, built: &Built, channel: usize) -> Walked<Reading> {
         let (side, name) = (Channel::at(channel), &built.name);
         let key = format!("{kind}-{name}-{side}");
-        let place = if kind == "tap" { "the side of the amplifier's output" } else { "the side of the interface's output" };
+        let place = if kind == "tap" {
+            "the side of the amplifier's output"
+        } else {
+            "the side of the interface's output"
+        };
         let notices = vec![step(
             format!(
                 "Connect the {side} output to the top of the {kind} \"{name}\" ({place}), its bottom to the {side} input, \
@@ -174,16 +222,28 @@ impl Ratios<'_> {
             "With the input connected, its loading is part of what is read.",
         )];
         let named = Some(name.clone());
-        let (tap, pad) = if kind == "tap" { (named, None) } else { (None, named) };
+        let (tap, pad) = if kind == "tap" {
+            (named, None)
+        } else {
+            (None, named)
+        };
         Measure {
             opening: self.s.opening.clone(),
             notices,
-            ready: ready(format!("Is the {kind} \"{name}\" connected so on the {side} channel, without an amplifier?"), Weight::Step),
+            ready: ready(
+                format!("Is the {kind} \"{name}\" connected so on the {side} channel, without an amplifier?"),
+                Weight::Step,
+            ),
             channel,
             frequency_hz: self.s.tone_hz,
             level_dbfs: self.bare[channel].direct.played_dbfs,
             seconds: self.reading_s.max(LISTENED_S),
-            setup: Setup { driven: Some(output_alone(channel)), tap, pad, ..Setup::default() },
+            setup: Setup {
+                driven: Some(output_alone(channel)),
+                tap,
+                pad,
+                ..Setup::default()
+            },
             meter: shown(&key),
             listens: true,
             tries: false,
@@ -193,7 +253,14 @@ impl Ratios<'_> {
     }
 
     /// Refuses a ratio that its resistors cannot make.
-    fn as_built(&self, kind: &str, built: &Built, channel: usize, found: &Estimate, nominal: f64) -> Walked<()> {
+    fn as_built(
+        &self,
+        kind: &str,
+        built: &Built,
+        channel: usize,
+        found: &Estimate,
+        nominal: f64,
+    ) -> Walked<()> {
         let (side, name) = (Channel::at(channel), &built.name);
         let beyond = found.value / nominal - 1.0;
         if beyond.abs() <= RATIO_WITHIN + 2.0 * self.loading_is_open(built, channel) {
@@ -201,7 +268,11 @@ impl Ratios<'_> {
         }
         let key = format!("{kind}-{name}");
         Err(again(
-            &[&format!("{key}-{side}"), &format!("{key}-upper-ohm"), &format!("{key}-lower-ohm")],
+            &[
+                &format!("{key}-{side}"),
+                &format!("{key}-upper-ohm"),
+                &format!("{key}-lower-ohm"),
+            ],
             format!(
                 "{side}: the {kind} \"{name}\" reads 1 : {:.2}, its resistors make 1 : {:.2}. Check the values typed, the \
                  socket, and that the meter is across the top.",
@@ -219,7 +290,9 @@ impl Ratios<'_> {
 }
 
 fn keys(kind: &str, built: &Built) -> Vec<String> {
-    (0..super::CHANNELS).map(|c| format!("{kind}-{}-{}-{}", built.name, Channel::at(c), VOLTS)).collect()
+    (0..super::CHANNELS)
+        .map(|c| format!("{kind}-{}-{}-{}", built.name, Channel::at(c), VOLTS))
+        .collect()
 }
 
 #[cfg(test)]
@@ -229,12 +302,20 @@ mod tests {
     #[test]
     fn resistors_make_a_ratio_and_a_source() {
         // 10 kΩ over 470 Ω: 449 Ω, −27.0 dB open; 20 kΩ across it costs 0.19 dB (voltage divider).
-        let power = Built { name: "power".to_owned(), upper_ohm: 10e3, lower_ohm: 470.0 };
+        let power = Built {
+            name: "power".to_owned(),
+            upper_ohm: 10e3,
+            lower_ohm: 470.0,
+        };
         assert!((power.source_ohm() - 448.9).abs() < 0.1);
         let db = |load: f64| 20.0 * power.nominal(load).log10();
         assert!((db(1e12) + 26.96).abs() < 0.01 && (db(20e3) - db(1e12) + 0.193).abs() < 0.001);
         // A series resistor alone.
-        let noise = Built { name: "noise".to_owned(), upper_ohm: 1e3, lower_ohm: 0.0 };
+        let noise = Built {
+            name: "noise".to_owned(),
+            upper_ohm: 1e3,
+            lower_ohm: 0.0,
+        };
         assert!((noise.source_ohm() - 1e3).abs() < 1e-9 && (noise.nominal(19e3) - 0.95).abs() < 1e-12);
     }
 }

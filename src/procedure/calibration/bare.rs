@@ -79,9 +79,14 @@ pub(super) fn shown(key: &str) -> Option<Question> {
     Some(Question {
         key: format!("{key}-{VOLTS}"),
         weight: Weight::Step,
-        text: "What did the meter show, in volts (0 plays the tone again)".to_owned(),
+        text: "The meter showed, in volts; 0 plays the tone again".to_owned(),
         why: String::new(),
-        expects: Expects::Number { unit: "V", example: "1.556".to_owned(), range: [0.0, 200.0], default: None },
+        expects: Expects::Number {
+            unit: "V",
+            example: "1.556".to_owned(),
+            range: [0.0, 200.0],
+            default: None,
+        },
     })
 }
 
@@ -102,7 +107,10 @@ impl Walk<'_> {
             frequency_hz: self.s.tone_hz,
             level_dbfs: LEVEL_DBFS,
             seconds: LISTENED_S,
-            setup: Setup { driven: Some(output_alone(channel)), ..Setup::default() },
+            setup: Setup {
+                driven: Some(output_alone(channel)),
+                ..Setup::default()
+            },
             meter: None,
             listens: true,
             tries: false,
@@ -113,7 +121,11 @@ impl Walk<'_> {
     fn open(&self, channel: usize) -> Walked<Reading> {
         let side = Channel::at(channel);
         let key = format!("output-{side}");
-        let notices = if channel == 0 { before_the_first_tone() } else { Vec::new() };
+        let notices = if channel == 0 {
+            before_the_first_tone()
+        } else {
+            Vec::new()
+        };
         let asked = format!(
             "Put the meter across tip and sleeve of the {side} output. Is it there, and nothing else on the outputs?"
         );
@@ -127,7 +139,10 @@ impl Walk<'_> {
         if read.volts * 1e3 < 1.0 {
             return Err(again(
                 &[&key],
-                format!("{side}: {} V is no signal. Check the socket, the meter's range, and the volume.", read.volts),
+                format!(
+                    "{side}: {} V is no signal. Check the socket, the meter's range, and the volume.",
+                    read.volts
+                ),
             ));
         }
         Ok(read)
@@ -145,7 +160,11 @@ impl Walk<'_> {
         )];
         let open = &open[channel];
         let digits = self.s.meter.digits_percent(open.volts);
-        let level_dbfs = if digits > self.s.meter.volts.percent { LOUDER_DBFS } else { LEVEL_DBFS };
+        let level_dbfs = if digits > self.s.meter.volts.percent {
+            LOUDER_DBFS
+        } else {
+            LEVEL_DBFS
+        };
         let asked = format!("Does the {side} output go straight to the {side} input, with the meter across?");
         let measure = Measure {
             level_dbfs,
@@ -196,7 +215,11 @@ impl Walk<'_> {
                 "Connect the resistor and the meter across tip and sleeve of the {side} output. Are both there, and \
                  nothing else?"
             );
-            let notices = if c == 0 { vec![step("Set the multimeter to AC volts again.", "")] } else { Vec::new() };
+            let notices = if c == 0 {
+                vec![step("Set the multimeter to AC volts again.", "")]
+            } else {
+                Vec::new()
+            };
             let measure = Measure {
                 level_dbfs: open[c].played_dbfs,
                 seconds: self.reading_s,
@@ -236,12 +259,18 @@ impl Walk<'_> {
             let tone = self.tone(key.clone(), c, Vec::new(), &asked);
             let measure = Measure {
                 level_dbfs: direct[c].played_dbfs,
-                setup: Setup { pad: Some(SERIES_RESISTOR.to_owned()), ..tone.setup.clone() },
+                setup: Setup {
+                    pad: Some(SERIES_RESISTOR.to_owned()),
+                    ..tone.setup.clone()
+                },
                 ..tone
             };
             let read = measure.reading_in(self.a)?;
             // The generator's own steps are exact: levels are referred to the one that was played straight.
-            let referred = Reading { dbfs: read.dbfs - read.played_dbfs + direct[c].played_dbfs, ..read };
+            let referred = Reading {
+                dbfs: read.dbfs - read.played_dbfs + direct[c].played_dbfs,
+                ..read
+            };
             let found = arithmetic::input_impedance(
                 &arithmetic::amplitude(&direct[c]),
                 &arithmetic::amplitude(&referred),
@@ -264,8 +293,8 @@ impl Walk<'_> {
     fn impedance_by(&self, what: &str, typical: &str, resistor: &str) -> Walked<String> {
         let words = ["typical", "manual", "measured"].map(str::to_owned);
         let text = format!(
-            "Impedance of the {what}s: typical ({typical}), manual (you type it), or measured (takes a resistor of \
-             about {resistor})"
+            "Impedance of the {what}s: {typical} is typical; a manual may state it; it is measured with a loose resistor \
+             of about {resistor}"
         );
         Ask::choice(&format!("{what}-impedance"), text, &words).word_in(self.a)
     }
@@ -276,14 +305,22 @@ impl Walk<'_> {
         }
         let text = format!("Impedance of an {what} as the manual states it, in ohms");
         let ohm = Ask::number(&format!("{what}-impedance-ohm"), text, "Ω", [0.1, 1e7]).number_in(self.a)?;
-        Ok(arithmetic::between([ohm * (1.0 - MANUAL_WITHIN), ohm * (1.0 + MANUAL_WITHIN)], "manual"))
+        Ok(arithmetic::between(
+            [ohm * (1.0 - MANUAL_WITHIN), ohm * (1.0 + MANUAL_WITHIN)],
+            "manual",
+        ))
     }
 
     fn resistor(&self, what: &str, range: [f64; 2], example: &str) -> Walked<Estimate> {
         let key = format!("{what}-resistor-ohm");
-        let ohm = Ask::number(&key, "Measure the loose resistor with the multimeter on ohms. It shows", "Ω", range)
-            .example(example)
-            .number_in(self.a)?;
+        let ohm = Ask::number(
+            &key,
+            "Measure the loose resistor with the multimeter on ohms. It shows",
+            "Ω",
+            range,
+        )
+        .example(example)
+        .number_in(self.a)?;
         Ok(self.s.meter.ohms(ohm, &key))
     }
 }

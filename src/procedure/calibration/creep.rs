@@ -121,13 +121,21 @@ mod tests {
     use super::*;
     use proptest::prelude::*;
 
-    const CREEP: Creep = Creep { from_dbfs: -90.0, most_dbfs: -30.0, enough_v: 5.0, limit_v: 8.0 };
+    const CREEP: Creep = Creep {
+        from_dbfs: -90.0,
+        most_dbfs: -30.0,
+        enough_v: 5.0,
+        limit_v: 8.0,
+    };
 
     fn all(creep: Creep, answer: impl Fn(f64) -> Option<f64>) -> (Vec<Heard>, Rise) {
         let mut heard = Vec::new();
         loop {
             match creep.next(&heard) {
-                Rise::Play(level_dbfs) => heard.push(Heard { level_dbfs, volts: answer(level_dbfs) }),
+                Rise::Play(level_dbfs) => heard.push(Heard {
+                    level_dbfs,
+                    volts: answer(level_dbfs),
+                }),
                 end => return (heard, end),
             }
         }
@@ -157,7 +165,9 @@ mod tests {
         assert!(words(all(CREEP, |_| Some(0.1)).1).contains("came back as 0.0 dB"));
         let weak = all(CREEP, |dbfs| Some(10f64.powf((dbfs + 30.0) / 20.0)));
         assert!(words(weak.1).contains("still low"));
-        let gone = all(CREEP, |dbfs| (dbfs < -80.0).then_some(0.01 * 10f64.powf((dbfs + 90.0) / 20.0)));
+        let gone = all(CREEP, |dbfs| {
+            (dbfs < -80.0).then_some(0.01 * 10f64.powf((dbfs + 90.0) / 20.0))
+        });
         assert!(words(gone.1).contains("gone"));
     }
 

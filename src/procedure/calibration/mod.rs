@@ -76,11 +76,23 @@ impl Calibration {
         let settings = settings::settings(self, answers)?;
         let bare = bare::channels(&settings, answers, self.reading_s)?;
         let (loads, rating_w) = amplifier::loads(&settings, answers)?;
-        let ceiling_v = Ask::number("ceiling", "The most that a unit's input may ever get from this bench", "V", [1e-3, 20.0])
-            .or(USUAL_CEILING_V)
-            .why("Whatever is asked for later, no more is played. Line inputs were made for 1 V and less.")
-            .number_in(answers)?;
-        let known = Known { settings: &settings, answers, bare: &bare, loads: &loads, rating_w, ceiling_v };
+        let ceiling_v = Ask::number(
+            "ceiling",
+            "The most that a unit's input may ever get from this bench",
+            "V",
+            [1e-3, 20.0],
+        )
+        .or(USUAL_CEILING_V)
+        .why("Whatever is asked for later, no more is played. Line inputs were made for 1 V and less.")
+        .number_in(answers)?;
+        let known = Known {
+            settings: &settings,
+            answers,
+            bare: &bare,
+            loads: &loads,
+            rating_w,
+            ceiling_v,
+        };
         let without_taps = || amplifier::driving(answers, known.rig(&[], &[]), self.reading_s);
         let ratios = Ratios {
             s: &settings,
@@ -90,9 +102,15 @@ impl Calibration {
             amplifier: &without_taps,
         };
         let taps = attenuators::taps(answers)?;
-        let taps = taps.iter().map(|t| ratios.of_tap(t)).collect::<Walked<Vec<_>>>()?;
+        let taps = taps
+            .iter()
+            .map(|t| ratios.of_tap(t))
+            .collect::<Walked<Vec<_>>>()?;
         let pads = attenuators::pads(answers)?;
-        let pads = pads.iter().map(|p| ratios.of_pad(p)).collect::<Walked<Vec<_>>>()?;
+        let pads = pads
+            .iter()
+            .map(|p| ratios.of_pad(p))
+            .collect::<Walked<Vec<_>>>()?;
         let rig = known.rig(&taps, &pads);
         let through: Vec<(String, Vec<Estimate>)> = taps.iter().map(|t| through(t, &bare)).collect();
         let driving = || -> Walked<Driving> { amplifier::driving(answers, rig.clone(), self.reading_s) };
@@ -103,7 +121,11 @@ impl Calibration {
 
 /// Volts at the terminals for 0 dBFS through a tap, left first.
 fn through(tap: &Attenuator, bare: &[Bare]) -> (String, Vec<Estimate>) {
-    let volts = bare.iter().zip(&tap.ratio).map(|(b, ratio)| b.input_full_scale.over(ratio)).collect();
+    let volts = bare
+        .iter()
+        .zip(&tap.ratio)
+        .map(|(b, ratio)| b.input_full_scale.over(ratio))
+        .collect();
     (tap.built.name.clone(), volts)
 }
 
@@ -160,7 +182,10 @@ impl Known<'_> {
             arithmetic::calibrated(&arithmetic::at_one_kilohertz(estimate), source, date)
         };
         let impedance = |what: &str, estimate: &Estimate| {
-            let by = self.answers.word(&format!("{what}-impedance")).unwrap_or_default();
+            let by = self
+                .answers
+                .word(&format!("{what}-impedance"))
+                .unwrap_or_default();
             let date = self.answers.date(&format!("{what}-impedance"));
             // What was not measured is one guess for both channels.
             let source = if by == "measured" {
@@ -190,6 +215,12 @@ impl Known<'_> {
             let source = format!("ratio {} {}", attenuator.built.name, Channel::at(channel));
             arithmetic::calibrated(ratio, source, self.answers.date(key))
         };
-        attenuator.ratio.iter().zip(&attenuator.keys).enumerate().map(one).collect()
+        attenuator
+            .ratio
+            .iter()
+            .zip(&attenuator.keys)
+            .enumerate()
+            .map(one)
+            .collect()
     }
 }

@@ -59,8 +59,20 @@ pub struct Rehearsal {
 
 impl Rehearsal {
     /// An interface, an amplifier and a multimeter; `seed` decides the bench's noise.
-    pub fn new(interface: InterfaceModel, amplifier: AmplifierModel, meter: MultimeterModel, seed: u64) -> Self {
-        Self { interface, amplifier, meter, seed, last: Rc::default(), amplifier_is_there: true }
+    pub fn new(
+        interface: InterfaceModel,
+        amplifier: AmplifierModel,
+        meter: MultimeterModel,
+        seed: u64,
+    ) -> Self {
+        Self {
+            interface,
+            amplifier,
+            meter,
+            seed,
+            last: Rc::default(),
+            amplifier_is_there: true,
+        }
     }
 
     /// The same without an amplifier to check the rig with.
@@ -94,11 +106,15 @@ impl Rehearsal {
         let of = |(known, _): &&(&str, f64)| *known == key;
         Ok(match &question.expects {
             Expects::Yes => Some(Answer::Yes(key != "again")),
-            Expects::Choice { words, .. } if key == "cross-check" && !self.amplifier_is_there => {
-                words.iter().position(|offered| offered == "never").map(Answer::Choice)
-            }
+            Expects::Choice { words, .. } if key == "cross-check" && !self.amplifier_is_there => words
+                .iter()
+                .position(|offered| offered == "skip")
+                .map(Answer::Choice),
             Expects::Choice { words, .. } => {
-                let word = WORDS.iter().find(|(known, _)| *known == key).map(|(_, word)| *word);
+                let word = WORDS
+                    .iter()
+                    .find(|(known, _)| *known == key)
+                    .map(|(_, word)| *word);
                 let index = word.and_then(|w| words.iter().position(|offered| offered.starts_with(w)));
                 index.map(Answer::Choice)
             }
@@ -112,7 +128,8 @@ impl Rehearsal {
             }
             Expects::Number { .. } => {
                 let read = self.true_ohms(key).map(|ohms| self.meter.ohms(ohms.0));
-                read.or_else(|| NUMBERS.iter().find(of).map(|(_, n)| *n)).map(Answer::Number)
+                read.or_else(|| NUMBERS.iter().find(of).map(|(_, n)| *n))
+                    .map(Answer::Number)
             }
         })
     }
@@ -124,9 +141,10 @@ impl Rehearsal {
         let (cleared, setup) = last.as_ref().ok_or_else(nothing)?;
         let channel = usize::from(!setup.driven.ok_or_else(nothing)?.includes(0));
         match cleared.stimulus().channel(channel) {
-            Some(Signal::Tone { frequency_hz, level_dbfs }) => {
-                self.volts(key, setup, channel, *frequency_hz, Dbfs(*level_dbfs))
-            }
+            Some(Signal::Tone {
+                frequency_hz,
+                level_dbfs,
+            }) => self.volts(key, setup, channel, *frequency_hz, Dbfs(*level_dbfs)),
             _ => Err(nothing()),
         }
     }
@@ -159,7 +177,9 @@ impl Rehearsal {
 
     fn true_ohms(&self, key: &str) -> Option<Ohms> {
         let load = |channel: Channel| {
-            let ohm = channel.index().and_then(|c| self.interface.load_ohm.get(c).copied().flatten());
+            let ohm = channel
+                .index()
+                .and_then(|c| self.interface.load_ohm.get(c).copied().flatten());
             ohm.map(|ohm| Ohms(ohm) + LEADS)
         };
         match key {
@@ -183,7 +203,11 @@ struct Workbench {
 impl Bench for Workbench {
     fn play(&mut self, stimulus: &Cleared, setup: &Setup, sink: &mut dyn Sink) -> Result<Played> {
         *self.last.borrow_mut() = Some((stimulus.clone(), setup.clone()));
-        let bench = if setup.loaded == Some(true) { &mut self.unit } else { &mut self.cable };
+        let bench = if setup.loaded == Some(true) {
+            &mut self.unit
+        } else {
+            &mut self.cable
+        };
         bench.play(stimulus, setup, sink)
     }
 

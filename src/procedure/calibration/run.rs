@@ -1,10 +1,10 @@
 //! Carrying out the steps of a calibration: asks, plays, listens, and keeps every answer.
 
+use super::Calibration;
 use super::answers::{Answers, Value};
 use super::creep::{self, Creep, Rise};
 use super::sound::{self, Heard};
-use super::step::{Amplify, Measure, Opening, Reading, Refusal, Step, step};
-use super::{Calibration, DBFS};
+use super::step::{Amplify, Measure, Opening, Reading, Refusal, Step, caution, step};
 use crate::bench::Bench;
 use crate::error::{Error, Kind, Result};
 use crate::procedure::operator::{Answer, Expects, Operator, Question, Weight};
@@ -48,7 +48,13 @@ impl<'a> Calibrator<'a> {
         keep: &'a mut Keeper<'a>,
         today: &str,
     ) -> Self {
-        Self { operator, open, keep, today: today.to_owned(), bench: None }
+        Self {
+            operator,
+            open,
+            keep,
+            today: today.to_owned(),
+            bench: None,
+        }
     }
 
     /// Goes on from `answers` until the rig is known.
@@ -87,7 +93,10 @@ impl<'a> Calibrator<'a> {
     }
 
     fn value(&mut self, question: &Question) -> Result<Value> {
-        let unfit = || Error::new(Kind::Value, "the answer is not of the kind that was asked for").at(question.key.clone());
+        let unfit = || {
+            Error::new(Kind::Value, "the answer is not of the kind that was asked for")
+                .at(question.key.clone())
+        };
         match (self.operator.ask(question)?, &question.expects) {
             (Answer::Number(number), Expects::Number { .. }) => Ok(Value::Number(number)),
             (Answer::Text(text), Expects::Text { .. }) => Ok(Value::Word(text)),
@@ -143,8 +152,14 @@ impl<'a> Calibrator<'a> {
     /// `None` where the operator wants to begin this reading again.
     fn measure(&mut self, measure: &Measure) -> Result<Option<Reading>> {
         self.prepare(measure)?;
-        let level_dbfs = if measure.tries { self.tried(measure)? } else { Some(measure.level_dbfs) };
-        let Some(level_dbfs) = level_dbfs else { return Ok(None) };
+        let level_dbfs = if measure.tries {
+            self.tried(measure)?
+        } else {
+            Some(measure.level_dbfs)
+        };
+        let Some(level_dbfs) = level_dbfs else {
+            return Ok(None);
+        };
         if measure.meter.is_some() {
             self.tell(format!(
                 "A tone of {:.0} Hz plays for {:.0} s: read the meter while it lasts.",
@@ -184,14 +199,17 @@ impl<'a> Calibrator<'a> {
                 Err(why) => self.without(&why),
             };
         }
-        Err(Error::new(Kind::Unavailable, format!("{MOST_REPEATS} recordings in a row have losses"))
-            .at(measure.key.clone())
-            .next("close other programs, choose a larger period for the device, then run the same command again"))
+        Err(Error::new(
+            Kind::Unavailable,
+            format!("{MOST_REPEATS} recordings in a row have losses"),
+        )
+        .at(measure.key.clone())
+        .next("close other programs, choose a larger period for the device, then run the same command again"))
     }
 
     fn say(&mut self, reading: &Reading) -> Result<()> {
         if reading.dbfs.is_finite() {
-            self.tell(format!("  {} {DBFS}: {:.2}", reading.key, reading.dbfs))?;
+            self.tell(format!("  The program reads {:.2} dBFS.", reading.dbfs))?;
         }
         Ok(())
     }
@@ -231,9 +249,20 @@ impl<'a> Calibrator<'a> {
         }
     }
 
-    /// Drives an amplifier from far below and reads at its terminals. `None` where the operator wants to begin again.
+    /// Drives an amplifier and reads at its terminals; however that ends, the amplifier is to be switched off before
+    /// anything is moved. `None` where the operator wants to begin again.
     fn amplify(&mut self, amplify: &Amplify) -> Result<Option<Reading>> {
         self.prepare(&amplify.measure)?;
+        let read = self.rise(amplify);
+        self.operator.tell(&caution(
+            "Turn the volume to minimum and switch the amplifier off before anything is moved.",
+            "",
+        ))?;
+        read
+    }
+
+    /// Rises from far below to what is enough, and reads there.
+    fn rise(&mut self, amplify: &Amplify) -> Result<Option<Reading>> {
         let creep = Creep {
             from_dbfs: amplify.from_dbfs,
             most_dbfs: amplify.most_dbfs,
@@ -246,7 +275,9 @@ impl<'a> Calibrator<'a> {
                 Rise::Play(level_dbfs) => {
                     let volts = self.terminals(amplify, level_dbfs)?;
                     if let Some(volts) = volts {
-                        self.tell(format!("  {level_dbfs:.1} dBFS at the output: about {volts:.2} V at the terminals"))?;
+                        self.tell(format!(
+                            "  {level_dbfs:.1} dBFS at the output: about {volts:.2} V at the terminals"
+                        ))?;
                     }
                     heard.push(creep::Heard { level_dbfs, volts });
                 }
@@ -259,9 +290,16 @@ impl<'a> Calibrator<'a> {
             }
         }
         let level_dbfs = heard.last().map_or(amplify.from_dbfs, |h| h.level_dbfs);
-        self.tell(format!("The tone stays for {:.0} s: read the meter while it lasts.", amplify.measure.seconds))?;
+        self.tell(format!(
+            "The tone stays for {:.0} s: read the meter while it lasts.",
+            amplify.measure.seconds
+        ))?;
         let cleared = |seconds| {
-            ceiling::clear(sound::stimulus(&amplify.measure, level_dbfs, seconds), &amplify.rig, None)
+            ceiling::clear(
+                sound::stimulus(&amplify.measure, level_dbfs, seconds),
+                &amplify.rig,
+                None,
+            )
         };
         self.read(&amplify.measure, level_dbfs, &cleared)
     }
@@ -279,7 +317,10 @@ impl<'a> Calibrator<'a> {
     }
 
     fn play(&mut self, measure: &Measure, cleared: &ceiling::Cleared) -> Result<Heard> {
-        let other = self.bench.as_ref().is_none_or(|(opening, _)| *opening != measure.opening);
+        let other = self
+            .bench
+            .as_ref()
+            .is_none_or(|(opening, _)| *opening != measure.opening);
         if other {
             // The one before is closed first: a device serves one at a time.
             self.bench = None;

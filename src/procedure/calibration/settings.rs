@@ -36,7 +36,15 @@ pub(super) fn settings(calibration: &Calibration, answers: &Answers) -> Walked<S
             &["meter"],
         )
     })?;
-    Ok(Settings { name, opening: Opening { interface, sample_rate_hz }, meter, tone_hz })
+    Ok(Settings {
+        name,
+        opening: Opening {
+            interface,
+            sample_rate_hz,
+        },
+        meter,
+        tone_hz,
+    })
 }
 
 /// Devices and channel map; `None` of a simulated bench.
@@ -57,11 +65,22 @@ fn interface(calibration: &Calibration, answers: &Answers) -> Walked<Option<Inte
         let numbers: Option<Vec<u16>> = typed.split_whitespace().map(|n| n.parse().ok()).collect();
         numbers
             .filter(|n| n.len() == CHANNELS && n[0] != n[1] && !n.contains(&0))
-            .ok_or_else(|| mistyped(format!("\"{typed}\" is no pair: write two different numbers, 1 or higher."), &[key]))
+            .ok_or_else(|| {
+                mistyped(
+                    format!("\"{typed}\" is no pair: write two different numbers, 1 or higher."),
+                    &[key],
+                )
+            })
     };
     let output_channels = channels("output-channels", "Outputs that drive left and right")?;
     let input_channels = channels("input-channels", "Inputs that hear left and right")?;
-    Ok(Some(Interface { output, input, output_channels, input_channels, period_frames: None }))
+    Ok(Some(Interface {
+        output,
+        input,
+        output_channels,
+        input_channels,
+        period_frames: None,
+    }))
 }
 
 fn sample_rate(answers: &Answers) -> Walked<u32> {
@@ -69,7 +88,12 @@ fn sample_rate(answers: &Answers) -> Walked<u32> {
     let words: Vec<String> = rates.iter().map(u32::to_string).collect();
     let word = Ask::choice("sample-rate", "Sample rate in Hz", &words).word_in(answers)?;
     let chosen = rates.into_iter().find(|r| r.to_string() == word);
-    chosen.ok_or_else(|| mistyped(format!("\"{word}\" is no sample rate that is offered."), &["sample-rate"]))
+    chosen.ok_or_else(|| {
+        mistyped(
+            format!("\"{word}\" is no sample rate that is offered."),
+            &["sample-rate"],
+        )
+    })
 }
 
 fn multimeter(answers: &Answers) -> Walked<Multimeter> {
@@ -83,7 +107,9 @@ fn multimeter(answers: &Answers) -> Walked<Multimeter> {
         return Ok(class.meter.clone());
     }
     let ask = |key: &str, text: &str, unit, range, example: &str| {
-        Ask::number(key, text, unit, range).example(example).number_in(answers)
+        Ask::number(key, text, unit, range)
+            .example(example)
+            .number_in(answers)
     };
     let accuracy = |of: &str, name: &str, example: &str| -> Walked<Accuracy> {
         let percent = ask(
@@ -104,15 +130,49 @@ fn multimeter(answers: &Answers) -> Walked<Multimeter> {
     };
     let volts = accuracy("volts", "AC volts, at 50 Hz and above", "0.7")?;
     let ohms = accuracy("ohms", "ohms, lowest range", "0.3")?;
-    let counts =
-        ask("meter-counts", "Highest number that the display shows", "", [999.0, 1e8], "5999")?;
-    let finest_v =
-        ask("meter-finest-volts", "Last digit of the lowest range of AC volts", "V", [1e-9, 1.0], "0.1 mV")?;
-    let finest_ohm =
-        ask("meter-finest-ohms", "Last digit of the lowest range of ohms", "Ω", [1e-9, 10.0], "0.01")?;
-    let low = ask("meter-low", "This accuracy on AC volts holds from", "Hz", [1.0, 1e6], "40")?;
-    let high = ask("meter-high", "This accuracy on AC volts holds up to", "Hz", [1.0, 1e6], "400")?;
-    Ok(Multimeter { counts, finest_v, finest_ohm, volts, ohms, band_hz: [low, high] })
+    let counts = ask(
+        "meter-counts",
+        "Highest number that the display shows",
+        "",
+        [999.0, 1e8],
+        "5999",
+    )?;
+    let finest_v = ask(
+        "meter-finest-volts",
+        "Last digit of the lowest range of AC volts",
+        "V",
+        [1e-9, 1.0],
+        "0.1 mV",
+    )?;
+    let finest_ohm = ask(
+        "meter-finest-ohms",
+        "Last digit of the lowest range of ohms",
+        "Ω",
+        [1e-9, 10.0],
+        "0.01",
+    )?;
+    let low = ask(
+        "meter-low",
+        "This accuracy on AC volts holds from",
+        "Hz",
+        [1.0, 1e6],
+        "40",
+    )?;
+    let high = ask(
+        "meter-high",
+        "This accuracy on AC volts holds up to",
+        "Hz",
+        [1.0, 1e6],
+        "400",
+    )?;
+    Ok(Multimeter {
+        counts,
+        finest_v,
+        finest_ohm,
+        volts,
+        ohms,
+        band_hz: [low, high],
+    })
 }
 
 /// What is said before the first tone.

@@ -39,7 +39,10 @@ pub(super) enum Heard {
 
 /// The stimulus of a measurement at `level_dbfs`.
 pub(super) fn stimulus(measure: &Measure, level_dbfs: f64, seconds: f64) -> Stimulus {
-    let tone = Signal::Tone { frequency_hz: measure.frequency_hz, level_dbfs };
+    let tone = Signal::Tone {
+        frequency_hz: measure.frequency_hz,
+        level_dbfs,
+    };
     let driven = measure.setup.driven.unwrap_or(Driven::Both);
     Stimulus {
         lead_in_s: SILENCE_S,
@@ -73,8 +76,11 @@ pub(super) fn play(
     let played = bench.play(cleared, setup, &mut tape)?;
     match played.stopped {
         Some((Reason::Asked, _)) => {
-            return Err(Error::new(Kind::Unavailable, "the calibration was stopped, and the tone with it")
-                .next("run the same command again to go on"));
+            return Err(Error::new(
+                Kind::Unavailable,
+                "the calibration was stopped, and the tone with it",
+            )
+            .next("run the same command again to go on"));
         }
         Some((Reason::Clipped(_), _)) => return Ok(Heard::Clipped),
         _ => {}
@@ -96,17 +102,33 @@ pub(super) fn play(
 
 fn heard(take: Take, channel: usize, frequency_hz: f64) -> Result<Heard> {
     let examined = take::examine(take, None)?;
-    if examined.integrity.clipped_samples.get(channel).is_some_and(|n| *n > 0) {
+    if examined
+        .integrity
+        .clipped_samples
+        .get(channel)
+        .is_some_and(|n| *n > 0)
+    {
         return Ok(Heard::Clipped);
     }
     let side = Channel::at(channel);
-    if let Some(loss) = examined.integrity.discontinuities.iter().find(|d| d.channel == side) {
-        return Ok(Heard::Damaged(format!("{side}: the recording has a break at {:.2} s", loss.at_s)));
+    if let Some(loss) = examined
+        .integrity
+        .discontinuities
+        .iter()
+        .find(|d| d.channel == side)
+    {
+        return Ok(Heard::Damaged(format!(
+            "{side}: the recording has a break at {:.2} s",
+            loss.at_s
+        )));
     }
     let Content::Tone(views) = &examined.content else {
         return Ok(Heard::Nothing);
     };
-    let tone = views.get(channel).and_then(|v| v.tones.first()).map(|t| &t.fundamental);
+    let tone = views
+        .get(channel)
+        .and_then(|v| v.tones.first())
+        .map(|t| &t.fundamental);
     Ok(match tone {
         Some(f) if (f.frequency_hz / frequency_hz - 1.0).abs() < SAME_TONE => Heard::Tone {
             dbfs: Dbfs::from_sine_peak(f.amplitude).0,
@@ -128,7 +150,13 @@ pub(super) fn reading(measure: &Measure, heard: &Heard, played_dbfs: f64, volts:
         Heard::Clipped => return Err(no_tone(measure, "the input is at full scale")),
         Heard::Damaged(how) => return Err(no_tone(measure, how)),
     };
-    Ok(Reading { key: measure.key.clone(), volts, dbfs, u_percent, played_dbfs })
+    Ok(Reading {
+        key: measure.key.clone(),
+        volts,
+        dbfs,
+        u_percent,
+        played_dbfs,
+    })
 }
 
 fn no_tone(measure: &Measure, what: &str) -> Error {
@@ -161,15 +189,26 @@ impl Watched<'_> {
     }
 
     fn show(&mut self) {
-        if self.recent.first().is_none_or(|r| r.1 < SHOWN_EVERY_S * self.rate) {
+        if self
+            .recent
+            .first()
+            .is_none_or(|r| r.1 < SHOWN_EVERY_S * self.rate)
+        {
             return;
         }
-        #[allow(clippy::cast_precision_loss, reason = "takes are far shorter than 2^52 frames")]
+        #[allow(
+            clippy::cast_precision_loss,
+            reason = "takes are far shorter than 2^52 frames"
+        )]
         let at_s = self.frames as f64 / self.rate;
         let meter = Meter {
             at_s,
             of_s: self.of_s,
-            level_dbfs: self.recent.iter().map(|(s, n)| Dbfs::from_rms((s / n).sqrt()).0).collect(),
+            level_dbfs: self
+                .recent
+                .iter()
+                .map(|(s, n)| Dbfs::from_rms((s / n).sqrt()).0)
+                .collect(),
             peak_dbfs: self.peak.iter().map(|p| Dbfs::from_sine_peak(*p).0).collect(),
         };
         self.recent.fill((0.0, 0.0));

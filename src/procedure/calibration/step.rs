@@ -111,12 +111,20 @@ pub(super) type Walked<T> = std::result::Result<T, Box<Step>>;
 
 /// Something to do.
 pub(super) fn step(text: impl Into<String>, why: &str) -> Notice {
-    Notice { weight: Weight::Step, text: text.into(), why: why.to_owned() }
+    Notice {
+        weight: Weight::Step,
+        text: text.into(),
+        why: why.to_owned(),
+    }
 }
 
 /// Something that can hurt.
 pub(super) fn caution(text: impl Into<String>, why: &str) -> Notice {
-    Notice { weight: Weight::Caution, text: text.into(), why: why.to_owned() }
+    Notice {
+        weight: Weight::Caution,
+        text: text.into(),
+        why: why.to_owned(),
+    }
 }
 
 /// Asked before sound: only a typed "yes" goes on.
@@ -142,25 +150,48 @@ pub(super) fn mistyped(what: impl Into<String>, keys: &[&str]) -> Box<Step> {
 impl Ask {
     /// A number of `unit` inside `range`.
     pub(super) fn number(key: &str, text: impl Into<String>, unit: &'static str, range: [f64; 2]) -> Self {
-        let expects = Expects::Number { unit, example: String::new(), range, default: None };
+        let expects = Expects::Number {
+            unit,
+            example: String::new(),
+            range,
+            default: None,
+        };
         Self::new(key, text.into(), expects)
     }
 
     /// A text; an empty answer means `default`.
     pub(super) fn text(key: &str, text: impl Into<String>, example: &str, default: Option<&str>) -> Self {
-        let expects = Expects::Text { example: example.to_owned(), default: default.map(str::to_owned) };
+        let expects = Expects::Text {
+            example: example.to_owned(),
+            default: default.map(str::to_owned),
+        };
         Self::new(key, text.into(), expects)
     }
 
     /// One of `words`, the first where the answer is empty.
     pub(super) fn choice(key: &str, text: impl Into<String>, words: &[String]) -> Self {
-        Self::new(key, text.into(), Expects::Choice { words: words.to_vec(), default: 0 })
+        Self::new(
+            key,
+            text.into(),
+            Expects::Choice {
+                words: words.to_vec(),
+                default: 0,
+            },
+        )
     }
 
     fn new(key: &str, text: String, expects: Expects) -> Self {
-        let question =
-            Question { key: key.to_owned(), weight: Weight::Step, text, why: String::new(), expects };
-        Self { notices: Vec::new(), question }
+        let question = Question {
+            key: key.to_owned(),
+            weight: Weight::Step,
+            text,
+            why: String::new(),
+            expects,
+        };
+        Self {
+            notices: Vec::new(),
+            question,
+        }
     }
 
     /// What an answer looks like.
@@ -193,7 +224,9 @@ impl Ask {
 
     /// The number answered, or this question as the next step.
     pub(super) fn number_in(self, answers: &Answers) -> Walked<f64> {
-        answers.number(&self.question.key).ok_or_else(|| Box::new(Step::Ask(Box::new(self))))
+        answers
+            .number(&self.question.key)
+            .ok_or_else(|| Box::new(Step::Ask(Box::new(self))))
     }
 
     /// The word answered, or this question as the next step.
@@ -206,16 +239,31 @@ impl Ask {
 impl Measure {
     /// What has been read for it, or this reading as the next step.
     pub(super) fn reading_in(self, answers: &Answers) -> Walked<Reading> {
-        self.read(answers).ok_or_else(|| Box::new(Step::Measure(Box::new(self))))
+        self.read(answers)
+            .ok_or_else(|| Box::new(Step::Measure(Box::new(self))))
     }
 
     /// What has been read for it.
     pub(super) fn read(&self, answers: &Answers) -> Option<Reading> {
         let of = |ending: &str| answers.number(&format!("{}-{ending}", self.key));
-        let volts = if self.meter.is_some() { of(VOLTS)? } else { f64::NAN };
-        let (dbfs, u_percent) = if self.listens { (of(DBFS)?, of(U_PERCENT)?) } else { (f64::NAN, f64::NAN) };
+        let volts = if self.meter.is_some() {
+            of(VOLTS)?
+        } else {
+            f64::NAN
+        };
+        let (dbfs, u_percent) = if self.listens {
+            (of(DBFS)?, of(U_PERCENT)?)
+        } else {
+            (f64::NAN, f64::NAN)
+        };
         let played_dbfs = of(PLAYED)?;
-        Some(Reading { key: self.key.clone(), volts, dbfs, u_percent, played_dbfs })
+        Some(Reading {
+            key: self.key.clone(),
+            volts,
+            dbfs,
+            u_percent,
+            played_dbfs,
+        })
     }
 }
 
