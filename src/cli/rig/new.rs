@@ -2,6 +2,7 @@
 
 use super::print;
 use crate::bench::Bench;
+use crate::bench::live::{self, LiveBench};
 use crate::bench::simulated::{MultimeterModel, bench_interface, tarnbeck_60};
 use crate::cli::operator::Terminal;
 use crate::cli::{CommandResult, Ending, Streams, measure, unit};
@@ -129,16 +130,34 @@ fn rehearse(
     Calibrator::new(&mut operator, &mut open, keep, &today).run(calibration, answers)
 }
 
-/// The audio devices to choose from.
+/// The audio devices to choose from: those that can be measured with.
 fn devices() -> Result<Devices> {
-    Err(Error::new(Kind::Unavailable, "this version cannot drive an audio interface yet").next(
-        "practise with asleft rig new --simulated FILE, or fill in the file that asleft rig new --template writes",
-    ))
+    let found = live::interfaces()?;
+    let named = |has: fn(&live::InterfaceInfo) -> bool| {
+        let fit = found.iter().filter(|i| i.converts.is_none() && has(i));
+        fit.map(|i| i.id.clone()).collect::<Vec<_>>()
+    };
+    let devices = Devices {
+        outputs: named(|i| i.outputs.is_some()),
+        inputs: named(|i| i.inputs.is_some()),
+    };
+    if devices.outputs.is_empty() || devices.inputs.is_empty() {
+        return Err(Error::new(
+            Kind::Unavailable,
+            "no audio interface that plays and records was found",
+        )
+        .next("plug one in and look with asleft interfaces; asleft rig new --simulated FILE needs none"));
+    }
+    Ok(devices)
 }
 
-/// Opens the audio interface.
-fn open(_: &Opening) -> Result<Box<dyn Bench>> {
-    devices().and(Err(Error::new(Kind::Unavailable, "there is no audio interface")))
+/// Opens the audio interface that was chosen.
+fn open(opening: &Opening) -> Result<Box<dyn Bench>> {
+    let interface = opening
+        .interface
+        .as_ref()
+        .ok_or_else(|| Error::new(Kind::Unavailable, "no audio interface was chosen"))?;
+    Ok(Box::new(LiveBench::open(interface)?))
 }
 
 /// The draft beside a rig file: `bench.rig.draft.toml` of `bench.rig.toml`.

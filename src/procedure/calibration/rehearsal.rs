@@ -10,6 +10,7 @@ use crate::figure::Channel;
 use crate::procedure::operator::{Answer, Expects, Meter, Notice, Operator, Question};
 use crate::quantity::{Dbfs, Ohms};
 use crate::rig::ceiling::Cleared;
+use crate::rig::meter::classes;
 use crate::signal::stimulus::Signal;
 use crate::signal::take::Setup;
 use std::cell::RefCell;
@@ -24,8 +25,7 @@ const ACROSS_OUTPUT: Ohms = Ohms(998.0);
 const BEFORE_INPUT: Ohms = Ohms(9_980.0);
 
 /// What the technician answers where the question's own default will not do.
-const WORDS: [(&str, &str); 4] = [
-    ("meter", "good handheld"),
+const WORDS: [(&str, &str); 3] = [
     ("output-impedance", "measured"),
     ("input-impedance", "measured"),
     ("pads", "phono"),
@@ -110,6 +110,16 @@ impl Rehearsal {
                 .iter()
                 .position(|offered| offered == "skip")
                 .map(Answer::Choice),
+            Expects::Choice { words, .. } if key == "meter" => {
+                let own = classes()
+                    .into_iter()
+                    .find(|c| c.meter == self.meter.stated)
+                    .map(|c| c.words());
+                words
+                    .iter()
+                    .position(|offered| Some(offered) == own.as_ref())
+                    .map(Answer::Choice)
+            }
             Expects::Choice { words, .. } => {
                 let word = WORDS
                     .iter()
