@@ -12,12 +12,13 @@ mod complaint;
 mod demo;
 mod generate;
 mod interfaces;
+mod interrupt;
 mod job;
 mod measure;
+mod operator;
 mod progress;
 pub mod report;
 mod rig;
-mod rig_plan;
 mod unit;
 
 use crate::error::{Error, Kind, Result};

@@ -2,7 +2,7 @@
 
 use crate::error::{Error, Kind, Result};
 use serde::Serialize;
-use toml_edit::{DocumentMut, Item, Table, Value};
+use toml_edit::{DocumentMut, Item, KeyMut, Table, Value};
 
 /// `value` as TOML. A table that has the key `inline` stands on one line, `{ … }`; `what` is the kind of file, for the
 /// message.
@@ -20,10 +20,11 @@ pub fn to_text<T: Serialize>(value: &T, what: &str, inline: &str) -> Result<Stri
 }
 
 fn fold(table: &mut Table, inline: &str) {
-    for (_, item) in table.iter_mut() {
+    for (mut key, item) in table.iter_mut() {
         match item {
             Item::Table(inner) if inner.contains_key(inline) => {
                 let line = std::mem::take(inner).into_inline_table();
+                as_line(&mut key);
                 *item = Item::Value(Value::InlineTable(line));
             }
             Item::ArrayOfTables(all) if all.iter().all(|t| t.contains_key(inline)) => {
@@ -33,6 +34,7 @@ fn fold(table: &mut Table, inline: &str) {
                 }
                 lines.set_trailing("\n");
                 lines.set_trailing_comma(true);
+                as_line(&mut key);
                 *item = Item::Value(Value::Array(lines));
             }
             Item::Table(inner) => fold(inner, inline),
@@ -40,4 +42,9 @@ fn fold(table: &mut Table, inline: &str) {
             _ => {}
         }
     }
+}
+
+/// The key of a section has no blank behind it, that of a line has.
+fn as_line(key: &mut KeyMut<'_>) {
+    key.leaf_decor_mut().set_suffix(" ");
 }

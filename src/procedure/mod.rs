@@ -1,5 +1,6 @@
 //! What is done on the bench, in order: steps as inspectable data, and running them.
 
+pub mod calibration;
 mod levels;
 pub mod limits;
 pub mod operator;

@@ -6,6 +6,7 @@
 pub mod ceiling;
 mod check;
 pub mod file;
+pub mod meter;
 pub mod planner;
 pub mod wiring;
 

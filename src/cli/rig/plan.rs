@@ -1,6 +1,6 @@
 //! `asleft rig plan`: attenuator, load, input pad and wiring for an amplifier and an interface, before anything is built.
 
-use super::{CommandResult, Ending, Streams};
+use crate::cli::{CommandResult, Ending, Streams};
 use crate::atomic::{self, Existing};
 use crate::error::{Error, Kind, Result};
 use crate::quantity::entered;
@@ -135,8 +135,8 @@ pub(super) fn run(args: &Args, io: &mut Streams<'_>) -> CommandResult {
     let plan = match planner::plan(&request) {
         Ok(plan) => plan,
         Err(cannot) if cannot.kind() == Kind::Mismatch => {
-            let said = super::complaint::said(&cannot);
-            writeln!(io.err, "{said}").map_err(|e| super::output_error(&e))?;
+            let said = crate::cli::complaint::said(&cannot);
+            writeln!(io.err, "{said}").map_err(|e| crate::cli::output_error(&e))?;
             return Ok(Ending::Doubtful);
         }
         Err(wrong) => return Err(wrong),
@@ -153,7 +153,7 @@ pub(super) fn run(args: &Args, io: &mut Streams<'_>) -> CommandResult {
                 .map_err(|e| Error::io("write the picture", path, &e))
         })?;
         let written = format!("{} is written", path.display());
-        writeln!(io.err, "{written}").map_err(|e| super::output_error(&e))?;
+        writeln!(io.err, "{written}").map_err(|e| crate::cli::output_error(&e))?;
     }
     let text = if args.json {
         format!("{}\n", wiring::plan::json(&plan)?)
@@ -162,7 +162,7 @@ pub(super) fn run(args: &Args, io: &mut Streams<'_>) -> CommandResult {
     };
     io.out
         .write_all(text.as_bytes())
-        .map_err(|e| super::output_error(&e))?;
+        .map_err(|e| crate::cli::output_error(&e))?;
     Ok(Ending::Done)
 }
 
