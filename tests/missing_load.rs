@@ -32,6 +32,7 @@ fn record() -> Record {
         bench: BenchKind::Simulated,
         rigs: BTreeMap::new(),
         stages: Vec::new(),
+        connections: Vec::new(),
     }
 }
 

@@ -80,6 +80,7 @@ fn record(fault: Fault) -> Result<Record> {
         bench: BenchKind::Simulated,
         rigs: BTreeMap::new(),
         stages: Vec::new(),
+        connections: Vec::new(),
     })
 }
 

@@ -126,6 +126,7 @@ fn open_new(new: &New, root: &Path, as_json: bool, io: &mut Streams<'_>) -> Comm
         },
         rigs: BTreeMap::new(),
         stages: Vec::new(),
+        connections: Vec::new(),
     };
     if let Some(path) = &new.rig {
         record.keep_rig(&rig::file::read(path)?)?;

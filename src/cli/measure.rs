@@ -255,5 +255,6 @@ fn scratch() -> Result<Record> {
         bench: BenchKind::Simulated,
         rigs: BTreeMap::new(),
         stages: Vec::new(),
+        connections: Vec::new(),
     })
 }

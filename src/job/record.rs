@@ -1,5 +1,6 @@
 //! The versioned record of a job, `job.json`.
 
+use super::connection::{Circuit, Connection};
 use super::json;
 use super::moment::Moment;
 use crate::error::{Error, Kind, Result};
@@ -53,6 +54,9 @@ pub struct Record {
     /// Stages, in the order they were begun.
     #[serde(default)]
     pub stages: Vec<Stage>,
+    /// Every time the unit was to be connected to a live bench, in order.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub connections: Vec<Connection>,
 }
 
 /// What a job is measured on.
@@ -207,6 +211,11 @@ impl Record {
         let sha256 = fingerprint::of_bytes(to_text(rig)?.as_bytes());
         self.rigs.entry(sha256.clone()).or_insert_with(|| rig.clone());
         Ok(sha256)
+    }
+
+    /// The connection that was made last, if it is `circuit` and was made on the day of `now`.
+    pub fn standing(&self, circuit: &Circuit, now: Moment) -> Option<&Connection> {
+        self.connections.last().filter(|c| c.holds(circuit, now))
     }
 
     /// The stage of this kind, begun at `at` if it is not there yet.

@@ -1,5 +1,6 @@
 //! What is done on the bench, in order: steps as inspectable data, and running them.
 
+pub mod gates;
 pub mod operator;
 pub mod plan;
 pub mod run;

@@ -155,6 +155,7 @@ pub(crate) fn record(bench: BenchKind) -> Record {
         bench,
         rigs: std::collections::BTreeMap::new(),
         stages: Vec::new(),
+        connections: Vec::new(),
     };
     record.keep_rig(&rig()).unwrap();
     record
