@@ -79,6 +79,7 @@ fn record(fault: Fault) -> Result<Record> {
         unit,
         bench: BenchKind::Simulated,
         rigs: BTreeMap::new(),
+        rig_in_use: None,
         stages: Vec::new(),
         connections: Vec::new(),
     })

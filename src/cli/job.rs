@@ -125,6 +125,7 @@ fn open_new(new: &New, root: &Path, as_json: bool, io: &mut Streams<'_>) -> Comm
             BenchKind::Live
         },
         rigs: BTreeMap::new(),
+        rig_in_use: None,
         stages: Vec::new(),
         connections: Vec::new(),
     };

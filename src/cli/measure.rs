@@ -254,6 +254,7 @@ fn scratch() -> Result<Record> {
         unit,
         bench: BenchKind::Simulated,
         rigs: BTreeMap::new(),
+        rig_in_use: None,
         stages: Vec::new(),
         connections: Vec::new(),
     })

@@ -51,6 +51,9 @@ pub struct Record {
     /// Every rig that captures of this job were made with, by the SHA-256 of its data.
     #[serde(default)]
     pub rigs: BTreeMap<String, Rig>,
+    /// The one of them that was kept last, by the same name; `None` in records of earlier versions.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub rig_in_use: Option<String>,
     /// Stages, in the order they were begun.
     #[serde(default)]
     pub stages: Vec<Stage>,
@@ -210,7 +213,16 @@ impl Record {
     pub fn keep_rig(&mut self, rig: &Rig) -> Result<String> {
         let sha256 = fingerprint::of_bytes(to_text(rig)?.as_bytes());
         self.rigs.entry(sha256.clone()).or_insert_with(|| rig.clone());
+        self.rig_in_use = Some(sha256.clone());
         Ok(sha256)
+    }
+
+    /// The rig that the job is measured with: the one that was kept last; in records of earlier versions, the only one.
+    pub fn rig(&self) -> Option<&Rig> {
+        match &self.rig_in_use {
+            Some(sha256) => self.rigs.get(sha256),
+            None => self.rigs.values().next(),
+        }
     }
 
     /// The connection that was made last, if it is `circuit` and was made on the day of `now`.

@@ -1,5 +1,7 @@
 //! What is done on the bench, in order: steps as inspectable data, and running them.
 
+pub mod changes;
+pub mod connect;
 pub mod gates;
 pub mod operator;
 pub mod plan;

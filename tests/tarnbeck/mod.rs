@@ -154,6 +154,7 @@ pub(crate) fn record(bench: BenchKind) -> Record {
         unit: unit(),
         bench,
         rigs: std::collections::BTreeMap::new(),
+        rig_in_use: None,
         stages: Vec::new(),
         connections: Vec::new(),
     };

@@ -18,6 +18,9 @@ pub(super) struct Put<'q> {
     pub(super) why: &'q str,
 }
 
+/// Questions whose wrong answer hurts someone at once.
+const CAUTIONS: [&str; 5] = ["unplugged", "reservoirs", "differential", "on-load", "load-clear"];
+
 /// What a reading looks like.
 pub(super) struct Reading {
     pub(super) unit: &'static str,
@@ -113,7 +116,11 @@ impl<'a> Desk<'a> {
         }
         self.operator.ask(&Question {
             key: put.key.to_owned(),
-            weight: Weight::Caution,
+            weight: if CAUTIONS.contains(&put.key) {
+                Weight::Caution
+            } else {
+                Weight::Step
+            },
             text: put.text.clone(),
             why: put.why.to_owned(),
             expects,

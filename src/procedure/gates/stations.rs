@@ -443,23 +443,11 @@ fn surroundings(desk: &mut Desk<'_>) -> Result<()> {
     desk.confirmed(&put, "clear their place, then run the same command again")
 }
 
+/// The input, unless nothing is driven, and the first sound's switch-on.
 fn input(facts: &Facts<'_>, desk: &mut Desk<'_>) -> Result<()> {
-    let outputs = numbered(facts, "output", |i| &i.output_channels);
-    let inputs = facts.circuit.inputs.first().map_or("the unit's input", |i| i);
-    let pad = match &facts.circuit.pad {
-        Some(pad) => format!(", through the input pad \"{pad}\""),
-        None => String::new(),
-    };
-    let put = Put {
-        key: "input",
-        text: format!("Go from the interface, {outputs}, to {inputs}{pad}. Done?"),
-        why: if facts.circuit.pad.is_some() {
-            "An input of a few millivolts is overdriven by the noise of an interface's output: the pad is not left out."
-        } else {
-            "The interface starts far below what the input takes, and creeps up."
-        },
-    };
-    desk.confirmed(&put, "run the same command again when the input is connected")?;
+    if let Some(input) = facts.circuit.inputs.first() {
+        driven_input(facts, input, desk)?;
+    }
     let put = Put {
         key: "on",
         text: "Turn the unit's volume to minimum, its tone controls and filters to neutral, then switch it on. Done?"
@@ -470,6 +458,24 @@ fn input(facts: &Facts<'_>, desk: &mut Desk<'_>) -> Result<()> {
         &put,
         "run the same command again when the unit is on at minimum volume",
     )
+}
+
+fn driven_input(facts: &Facts<'_>, input: &str, desk: &mut Desk<'_>) -> Result<()> {
+    let outputs = numbered(facts, "output", |i| &i.output_channels);
+    let pad = match &facts.circuit.pad {
+        Some(pad) => format!(", through the input pad \"{pad}\""),
+        None => String::new(),
+    };
+    let put = Put {
+        key: "input",
+        text: format!("Go from the interface, {outputs}, to {input}{pad}. Done?"),
+        why: if facts.circuit.pad.is_some() {
+            "The noise of an interface's output alone overdrives an input of a few millivolts: the pad is not left out."
+        } else {
+            "The first tone is far below what the input takes, and creeps up from there."
+        },
+    };
+    desk.confirmed(&put, "run the same command again when the input is connected")
 }
 
 /// "input 3 for left and 4 for right", or without numbers where the rig has no interface.
