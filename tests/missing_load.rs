@@ -6,7 +6,7 @@
 use asleft::bench::simulated::{Fault, SimulatedBench, bench_interface, demo_rig, tarnbeck_60};
 use asleft::figure::FigureId;
 use asleft::job::{BenchKind, Moment, Record, StageKind, Writer, results};
-use asleft::procedure::{plan, run::Session};
+use asleft::procedure::{operator::Unattended, plan, run::Session};
 use asleft::unit::file;
 use asleft::verdict::Outcome;
 use std::collections::BTreeMap;
@@ -48,7 +48,15 @@ fn measured(fault: Option<Fault>) -> results::Results {
         bench = bench.with_fault(fault);
     }
     let rig = demo_rig();
-    let mut session = Session::new(&mut writer, &mut bench, &rig, StageKind::AsFound, &at);
+    let mut operator = Unattended::default();
+    let mut session = Session::new(
+        &mut writer,
+        &mut bench,
+        &rig,
+        StageKind::AsFound,
+        &at,
+        &mut operator,
+    );
     for step in steps
         .iter()
         .filter(|s| ["connection", "power-rated"].contains(&s.name.as_str()))

@@ -1,6 +1,7 @@
 //! The bench: plays a cleared stimulus into the unit and hands over what comes back, as it comes. Three kinds: live,
 //! simulated, replay.
 
+pub mod guard;
 pub mod simulated;
 
 use crate::error::Result;

@@ -8,8 +8,9 @@ use crate::figure::{FigureId, Findings};
 use crate::job::record::{SCHEMA, plain_name};
 use crate::job::results::{self, StageResults};
 use crate::job::{BenchKind, Job, Moment, Record, StageKind, Writer};
+use crate::procedure::operator::Unattended;
 use crate::procedure::plan::{self, Step};
-use crate::procedure::run::Session;
+use crate::procedure::run::{GAIN_OFF, HIGH_FREQUENCY, Session};
 use crate::report::contract::FigureEntry;
 use crate::report::number::setting;
 use crate::report::table;
@@ -151,7 +152,9 @@ pub(super) fn run_steps(
         bench = bench.with_fault(fault);
     }
     let bar = progress::bar(steps.len() as u64, io.interactive);
-    let mut session = Session::new(writer, &mut bench, stage.rig, stage.kind, &now);
+    // Nothing here can be harmed, and a simulated fault is meant to be measured as found.
+    let mut operator = Unattended::yes_to(&[HIGH_FREQUENCY, GAIN_OFF]);
+    let mut session = Session::new(writer, &mut bench, stage.rig, stage.kind, &now, &mut operator);
     for step in steps {
         bar.set_message(step.name.clone());
         session.run(step)?;

@@ -3,6 +3,9 @@
 pub mod changes;
 pub mod connect;
 pub mod gates;
+mod levels;
+pub mod limits;
 pub mod operator;
 pub mod plan;
 pub mod run;
+mod taping;

@@ -2,7 +2,7 @@
 //!
 //! Every question has a key that does not change with its wording, so that a script and a draft can answer it.
 
-use crate::error::Result;
+use crate::error::{Error, Kind, Result};
 
 /// What stands behind a question: how seriously it is meant.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -116,4 +116,48 @@ pub trait Operator {
 
     /// Whether the operator asked to stop (Ctrl-C, a closed page). Asked before every block, so it must be quick.
     fn wants_to_stop(&mut self) -> bool;
+}
+
+/// Nobody: a simulated bench, or a script. Notices go unread; a question is answered with its default, and "yes" only
+/// where that was said beforehand, by the question's key.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Unattended {
+    yes_to: Vec<String>,
+}
+
+impl Unattended {
+    /// An operator who says yes to the questions with these keys, and to nothing else.
+    pub fn yes_to(keys: &[&str]) -> Self {
+        Self {
+            yes_to: keys.iter().map(|k| (*k).to_owned()).collect(),
+        }
+    }
+}
+
+impl Operator for Unattended {
+    fn tell(&mut self, _: &Notice) -> Result<()> {
+        Ok(())
+    }
+
+    fn ask(&mut self, question: &Question) -> Result<Answer> {
+        let default = match &question.expects {
+            Expects::Yes => Some(Answer::Yes(self.yes_to.contains(&question.key))),
+            Expects::Number { default, .. } => default.map(Answer::Number),
+            Expects::Choice { default, .. } => Some(Answer::Choice(*default)),
+            Expects::Text { default, .. } => default.clone().map(Answer::Text),
+        };
+        default.ok_or_else(|| {
+            Error::new(
+                Kind::Unavailable,
+                format!("nobody is there to answer: {}", question.text),
+            )
+            .next("run the command in a terminal, or give the answer with it")
+        })
+    }
+
+    fn watch(&mut self, _: &Meter) {}
+
+    fn wants_to_stop(&mut self) -> bool {
+        false
+    }
 }

@@ -1,11 +1,14 @@
 //! What a verification plays, in order, as data that can be read before anything sounds.
 //!
-//! The order changes cables and controls as seldom as possible and puts the safest first: a faint tone that finds the
-//! gain, silence, low levels, then power.
+//! The order changes cables and controls as seldom as possible and puts the safest first: silence, faint tones that prove
+//! the connection and find the gain, low levels, then power. What the ceiling forbids is not planned.
 
 use crate::error::{Error, Kind, Result};
 use crate::figure::{Driven, FigureId};
 use crate::quantity::{Decibels, Watts};
+use crate::rig::ceiling::{
+    BURST_S, FIRST_RE_SENSITIVITY, HIGH_HZ, HIGH_SHARE, PROVEN_RE_SENSITIVITY, STEP, SWEEP_RE_RATED,
+};
 use crate::signal::take::Setup;
 use crate::unit::rules::is_of_silence;
 use crate::unit::{Input, UnitSpec};
@@ -18,13 +21,10 @@ pub const SAMPLE_RATE_HZ: u32 = 96_000;
 pub const WIDE_RATE_HZ: u32 = 192_000;
 
 /// Position of the volume control that sensitivities are stated at.
-const FULL_VOLUME: &str = "maximum";
+pub const FULL_VOLUME: &str = "maximum";
 
-/// Sweeps play at most this much re rated output: high frequencies at full power overheat output networks.
-pub const SWEEP_RE_RATED: Decibels = Decibels(-10.0);
-
-/// The faint tone that finds the gain, re the input's rated sensitivity.
-pub const CONNECTION_RE_SENSITIVITY: Decibels = Decibels(-40.0);
+/// Frequency of the tones that prove a connection and find the gain, Hz.
+const CONNECTION_HZ: f64 = 997.0;
 
 /// The rated-power step aims this far above the rated power, so that the whole interval of the power reaches it: the
 /// usual uncertainty of watts with a good meter is 2 to 3 %, and the gain was found with a faint tone.
@@ -124,8 +124,8 @@ pub fn full(unit: &UnitSpec, power_tap: &str, noise_tap: &str) -> Result<Vec<Ste
     };
     let mut steps = Vec::new();
     for (index, mode) in modes.into_iter().enumerate() {
-        steps.push(shape.connection(mode));
         steps.extend(shape.all_noise(mode));
+        steps.extend(approach(unit, &shape.setup(mode, Driven::Both)));
         if index == 0 || shape.rates_a_sweep(mode) {
             steps.extend(shape.sweeps(mode));
         }
@@ -137,6 +137,45 @@ pub fn full(unit: &UnitSpec, power_tap: &str, noise_tap: &str) -> Result<Vec<Ste
         steps.extend(shape.rated_power(mode));
     }
     Ok(steps)
+}
+
+/// The steps that prove the connection of `setup` and find its gain: faint tones, each [`STEP`] above the one before it.
+pub fn approach(unit: &UnitSpec, setup: &Setup) -> Vec<Step> {
+    let step = |level: Decibels| Step {
+        name: with_mode(unit, &connection_name(level), setup.mode.as_deref()),
+        play: Play::Tone {
+            frequency_hz: CONNECTION_HZ,
+            drive: Drive::ReSensitivity(level),
+        },
+        sample_rate_hz: SAMPLE_RATE_HZ,
+        seconds: 1.0,
+        setup: setup.clone(),
+        figures: vec![FigureId::Level],
+        purpose: "A faint tone finds the gain and shows that the right cables are in the right sockets."
+            .to_owned(),
+    };
+    std::iter::successors(Some(FIRST_RE_SENSITIVITY), |level| Some(*level + STEP))
+        .take_while(|level| level.0 <= PROVEN_RE_SENSITIVITY.0)
+        .map(step)
+        .collect()
+}
+
+/// The first step is the connection; the others have their level in their names.
+fn connection_name(level: Decibels) -> String {
+    if level == FIRST_RE_SENSITIVITY {
+        "connection".to_owned()
+    } else {
+        format!("connection-{:.0}db", -level.0)
+    }
+}
+
+/// The name of a step; in modes other than the first with the mode in it.
+fn with_mode(unit: &UnitSpec, name: &str, mode: Option<&str>) -> String {
+    let first = unit.modes.first().map(|m| m.name.as_str());
+    match mode {
+        Some(mode) if Some(mode) != first => format!("{name}-{mode}"),
+        _ => name.to_owned(),
+    }
 }
 
 /// The line input that the specification is stated at: the one that most rated figures name, else the first.
@@ -186,29 +225,8 @@ impl Shape<'_> {
         }
     }
 
-    /// The name of a step; in modes other than the first with the mode in it.
     fn with_mode(&self, name: &str, mode: Option<&str>) -> String {
-        let first = self.unit.modes.first().map(|m| m.name.as_str());
-        match mode {
-            Some(mode) if Some(mode) != first => format!("{name}-{mode}"),
-            _ => name.to_owned(),
-        }
-    }
-
-    fn connection(&self, mode: Option<&str>) -> Step {
-        Step {
-            name: self.with_mode("connection", mode),
-            play: Play::Tone {
-                frequency_hz: 997.0,
-                drive: Drive::ReSensitivity(CONNECTION_RE_SENSITIVITY),
-            },
-            sample_rate_hz: SAMPLE_RATE_HZ,
-            seconds: 1.0,
-            setup: self.setup(mode, Driven::Both),
-            figures: vec![FigureId::Level],
-            purpose: "A faint tone finds the gain and shows that the right cables are in the right sockets."
-                .to_owned(),
-        }
+        with_mode(self.unit, name, mode)
     }
 
     /// Silence at the line input, and wherever else the specification rates hum or noise.
@@ -281,7 +299,22 @@ impl Shape<'_> {
             purpose: purpose.to_owned(),
         };
         let separation = [FigureId::Separation];
+        // The rated response is judged from the latest sweep: the one that drives both channels comes last.
         vec![
+            sweep(
+                "separation-left",
+                Driven::Left,
+                3.0,
+                &separation,
+                "Left driven, right input shorted.",
+            ),
+            sweep(
+                "separation-right",
+                Driven::Right,
+                3.0,
+                &separation,
+                "Right driven, left input shorted.",
+            ),
             sweep(
                 "response",
                 Driven::Both,
@@ -299,20 +332,6 @@ impl Shape<'_> {
                     FigureId::BalanceMax,
                 ],
                 "One sweep gives response, phase, balance and the harmonics against frequency.",
-            ),
-            sweep(
-                "separation-left",
-                Driven::Left,
-                3.0,
-                &separation,
-                "Left driven, right input shorted.",
-            ),
-            sweep(
-                "separation-right",
-                Driven::Right,
-                3.0,
-                &separation,
-                "Right driven, left input shorted.",
             ),
         ]
     }
@@ -377,8 +396,8 @@ impl Shape<'_> {
         steps
     }
 
-    /// Rated power at both ends of its band and at 1 kHz; the highest frequency last, because it heats the output
-    /// network most.
+    /// Rated power at both ends of its band and at 1 kHz; the highest frequency last, and as a burst, because it heats the
+    /// output network most.
     fn rated_power(&self, mode: Option<&str>) -> Vec<Step> {
         let power = self.unit.power_in(mode);
         let purpose = "Rated power at no more than the rated distortion.";
@@ -423,7 +442,13 @@ impl Shape<'_> {
             },
             sample_rate_hz: SAMPLE_RATE_HZ,
             // Thirty periods of 20 Hz; elsewhere the noise of the rig decides, and heat counts.
-            seconds: if frequency_hz < 100.0 { 1.5 } else { 1.0 },
+            seconds: if frequency_hz < 100.0 {
+                1.5
+            } else if frequency_hz > HIGH_HZ && watts.0 > HIGH_SHARE * self.unit.power_in(mode).watts {
+                BURST_S
+            } else {
+                1.0
+            },
             setup: self.setup(mode, Driven::Both),
             figures: vec![
                 FigureId::Level,

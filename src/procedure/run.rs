@@ -1,27 +1,38 @@
-//! Runs steps on a bench: plays, records, stores. Analysis is left to the stored captures, but for the gain that the
-//! next level is computed from.
+//! Runs steps on a bench: asks what must be asked, rests where load and unit need it, plays, records, and looks whether
+//! the take is whole. Figures are left to the stored captures; only the gain that the next level is computed from is read
+//! here.
+//!
+//! A take that was stopped or that the device lost stays on the disk, can be read, and is used for no figure; so does a
+//! damaged one, which is repeated.
 
-use super::plan::{Drive, Play, Step};
-use crate::bench::{Bench, InMemory};
+use super::levels::Levels;
+use super::limits;
+use super::operator::{Answer as Said, Expects, Notice, Operator, Question, Weight};
+use super::plan::{self, Play, Step};
+use super::taping::{Taping, stopped};
+use crate::bench::{Bench, Played};
 use crate::error::{Error, Kind, Result};
-use crate::figure::Driven;
 use crate::job::{Moment, NewCapture, StageKind, Writer};
-use crate::quantity::{Ohms, Volts};
 use crate::rig::Rig;
-use crate::rig::ceiling;
-use crate::signal::source::{BlockSource, Encoding, Format, MemorySource};
-use crate::signal::stimulus::{SCHEMA, Signal, Stimulus};
+use crate::rig::ceiling::{Answer, Ceiling, Cleared, UnitLimits, Wish};
+use crate::signal::source::Format;
 use crate::signal::take::{Setup, Take};
-use crate::signal::wav_write::{self, WriteFormat};
-use crate::take::{self, Content};
-use crate::unit::UnitSpec;
-use std::collections::HashMap;
-use std::sync::Arc;
+use crate::signal::wav_read;
+use crate::take::integrity::Integrity;
+use crate::take::{self, Content, Examined};
+use std::path::Path;
+use std::time::{Duration, Instant};
 
-/// Silence before each signal, s: the path's delay must fit into it.
-const LEAD_IN_S: f64 = 0.1;
-/// Silence after each signal, s.
-const LEAD_OUT_S: f64 = 0.15;
+/// Key of the question whether a high frequency at power may be played.
+pub const HIGH_FREQUENCY: &str = "high-frequency-power";
+/// Key of the question whether a gain that is off is the unit's own.
+pub const GAIN_OFF: &str = "gain-off";
+
+/// Times that a take is made before it is given up.
+pub const ATTEMPTS: usize = 3;
+
+/// How often a resting session looks whether it should go on resting.
+const LOOK: Duration = Duration::from_millis(50);
 
 /// A bench with a job open for writing.
 pub struct Session<'a> {
@@ -35,38 +46,35 @@ pub struct Session<'a> {
     pub stage: StageKind,
     /// The clock: when a recording ended.
     pub now: &'a dyn Fn() -> Moment,
-    /// Voltage gain found so far, by input, mode and volume, left and right.
-    gains: HashMap<Position, [f64; 2]>,
+    /// Who is asked and told.
+    pub operator: &'a mut dyn Operator,
+    /// Whether takes carry marks, wherever the interface is connected to the unit.
+    pub marks: bool,
+    ceiling: Ceiling<'a>,
     /// Name of the rig's snapshot in the record, once it is there.
     rig_key: Option<String>,
+    /// When the last take ended, on a bench where time passes.
+    ended: Option<Instant>,
 }
 
-/// What the gain depends on.
-#[derive(Debug, Clone, PartialEq, Eq, Hash)]
-struct Position {
-    input: Option<String>,
-    mode: Option<String>,
-    volume: Option<String>,
-}
-
-impl Position {
-    fn of(setup: &Setup) -> Self {
-        Self {
-            input: setup.input.clone(),
-            mode: setup.mode.clone(),
-            volume: setup.volume.clone(),
-        }
-    }
+/// What a take is made of, once it is known to be whole.
+struct Whole {
+    capture: String,
+    format: Format,
+    setup: Setup,
+    examined: Examined,
+    cleared: Cleared,
 }
 
 impl<'a> Session<'a> {
-    /// A session that knows no gain yet.
+    /// A session in which nothing is proven yet and everything is cold.
     pub fn new(
         writer: &'a mut Writer,
         bench: &'a mut dyn Bench,
         rig: &'a Rig,
         stage: StageKind,
         now: &'a dyn Fn() -> Moment,
+        operator: &'a mut dyn Operator,
     ) -> Self {
         Self {
             writer,
@@ -74,164 +82,268 @@ impl<'a> Session<'a> {
             rig,
             stage,
             now,
-            gains: HashMap::new(),
+            operator,
+            marks: false,
+            ceiling: Ceiling::new(rig),
             rig_key: None,
+            ended: None,
         }
     }
 
-    /// Runs one step and returns the name of its capture.
+    /// Runs one step and returns the name of its capture. Where it plays over a connection that is not proven (an input,
+    /// tap, pad, mode or volume was changed), the connection steps are run before it.
     ///
     /// # Errors
-    /// Where the ceiling refuses the level, the bench fails, nothing comes back from a step that needs the gain, or the
+    /// Where the ceiling refuses the level, the operator declines or stops, the guard ends the take, nothing comes back or
+    /// with a gain that the operator does not confirm, the take is damaged [`ATTEMPTS`] times, the bench fails, or the
     /// disk refuses. What was recorded before stays.
     pub fn run(&mut self, step: &Step) -> Result<String> {
-        let unit = self.writer.job().record().unit.clone();
-        let stimulus = self.stimulus(step, &unit)?;
-        let cleared = ceiling::clear(stimulus, self.rig, step.setup.pad.as_deref())?;
-        let mut tape = InMemory::default();
-        let played = self.bench.play(&cleared, &step.setup, &mut tape)?;
+        if self.sounds(step) && !step.finds_gain() && !self.ceiling.is_proven(&step.setup) {
+            let unit = &self.writer.job().record().unit;
+            for proving in plan::approach(unit, &step.setup) {
+                self.take(&proving)?;
+            }
+        }
+        self.take(step)
+    }
+
+    /// Whether anything reaches the unit, be it a mark.
+    fn sounds(&self, step: &Step) -> bool {
+        step.play != Play::Silence || (self.marks && step.setup.termination.is_none())
+    }
+
+    fn take(&mut self, step: &Step) -> Result<String> {
+        let limits = limits::of(&self.writer.job().record().unit, &step.setup)?;
+        let mut confirmed = false;
+        let mut reasons = Vec::new();
+        for attempt in 1..=ATTEMPTS {
+            let cleared = self
+                .cleared(step, &limits, &mut confirmed)
+                .map_err(|e| at_step(e, step))?;
+            match self.tape(step, &limits, cleared)? {
+                Ok(whole) => {
+                    if step.finds_gain() {
+                        self.hear(step, &whole).map_err(|e| at_step(e, step))?;
+                    }
+                    return self.keep(step, &whole);
+                }
+                Err(damage) => reasons = damage,
+            }
+            if attempt < ATTEMPTS {
+                self.operator.tell(&Notice {
+                    weight: Weight::Step,
+                    text: format!("The take \"{}\" is damaged and is made again.", step.name),
+                    why: reasons.join("; "),
+                })?;
+            }
+        }
+        Err(Error::new(
+            Kind::Unavailable,
+            format!("{ATTEMPTS} takes were damaged: {}", reasons.join("; ")),
+        )
+        .at(step.name.clone())
+        .next("close other programs, try larger periods or another USB socket, and run the step again"))
+    }
+
+    /// The step's stimulus, allowed: after what must be confirmed and the rest that must pass.
+    fn cleared(&mut self, step: &Step, limits: &UnitLimits, confirmed: &mut bool) -> Result<Cleared> {
+        if let Some(ended) = self.ended.take() {
+            self.ceiling.rest(ended.elapsed().as_secs_f64());
+        }
+        let stimulus = Levels {
+            rig: self.rig,
+            ceiling: &self.ceiling,
+            limits,
+            setup: &step.setup,
+            marks: self.marks,
+        }
+        .stimulus(step)?;
+        let wish = |confirmed| Wish {
+            stimulus: &stimulus,
+            setup: &step.setup,
+            unit: limits,
+            confirmed,
+        };
+        if let (Some(what), false) = (self.ceiling.needs_confirmation(&wish(false))?, *confirmed) {
+            *confirmed = self.confirm_high(&what)?;
+        }
+        let rest = self.ceiling.rest_before(&wish(*confirmed))?;
+        if rest > 0.0 {
+            self.rest(rest)?;
+        }
+        self.ceiling.clear(&wish(*confirmed))
+    }
+
+    fn confirm_high(&mut self, what: &str) -> Result<bool> {
+        let said = self.operator.ask(&Question {
+            key: HIGH_FREQUENCY.to_owned(),
+            weight: Weight::Caution,
+            text: format!(
+                "Next: {what}. It heats the network at the unit's output, and slow output devices may conduct across one another. Keep a hand on the mains switch; switch off at smell, smoke or hum. Play it?"
+            ),
+            why: "A specification states rated power up to this frequency, and only a burst can show it without harm."
+                .to_owned(),
+            expects: Expects::Yes,
+        })?;
+        Ok(said == Said::Yes(true))
+    }
+
+    /// Lets load and unit cool. On a simulated bench time is not waited for.
+    fn rest(&mut self, seconds: f64) -> Result<()> {
+        if self.bench.simulated() {
+            self.ceiling.rest(seconds);
+            return Ok(());
+        }
+        self.operator.tell(&Notice {
+            weight: Weight::Step,
+            text: format!("Load and unit cool for {:.0} s; nothing plays.", seconds.ceil()),
+            why: "What comes next needs them colder than they are.".to_owned(),
+        })?;
+        let begun = Instant::now();
+        while begun.elapsed().as_secs_f64() < seconds {
+            if self.operator.wants_to_stop() {
+                self.ceiling.rest(begun.elapsed().as_secs_f64());
+                return Err(stopped(crate::bench::Reason::Asked, 0.0));
+            }
+            std::thread::sleep(LOOK);
+        }
+        self.ceiling.rest(begun.elapsed().as_secs_f64());
+        Ok(())
+    }
+
+    /// Plays and records, then reads back; the reasons where the take is damaged.
+    fn tape(
+        &mut self,
+        step: &Step,
+        limits: &UnitLimits,
+        cleared: Cleared,
+    ) -> Result<Result<Box<Whole>, Vec<String>>> {
+        let (capture, path) = self.writer.begin_capture(&step.name)?;
+        let mut taping = Taping::new(&cleared, &path, &mut *self.operator);
+        let played = self.bench.play(&cleared, &step.setup, &mut taping);
+        if !self.bench.simulated() {
+            self.ended = Some(Instant::now());
+        }
+        let played = played.map_err(|e| at_step(e, step))?;
+        if let Some((reason, frame)) = played.stopped {
+            let at_s = frame as f64 / f64::from(cleared.stimulus().sample_rate_hz);
+            return Err(at_step(stopped(reason, at_s), step));
+        }
+        let format = taping.finish()?;
         // A step wants its load connected; the bench may know that it was not.
         let setup = Setup {
             loaded: played.loaded.or(step.setup.loaded),
             ..step.setup.clone()
         };
-        let Some(source) = tape.source() else {
-            return Err(
-                Error::new(Kind::Unavailable, "the bench recorded nothing").next("run the step again")
-            );
-        };
-        let bits = match source.format().encoding {
-            Encoding::Int(bits) | Encoding::Float(bits) => bits,
-        };
-        let capture = self.store(step, cleared.stimulus(), &setup, &source, bits)?;
-        if step.finds_gain() {
-            let gains = self.gains(step, cleared.stimulus(), source)?;
-            self.gains.insert(Position::of(&step.setup), gains);
+        if limits.transformer_coupled && setup.loaded != Some(true) {
+            return Err(at_step(
+                Error::new(
+                    Kind::Mismatch,
+                    "the load is not connected, and this unit has output transformers, which break down without it",
+                )
+                .next("switch the unit off now, connect the loads, and begin again"),
+                step,
+            ));
         }
-        Ok(capture)
-    }
-
-    fn stimulus(&self, step: &Step, unit: &UnitSpec) -> Result<Stimulus> {
-        let signal = |channel: usize| -> Result<Signal> {
-            Ok(match step.play {
-                Play::Silence => Signal::Silence,
-                Play::Tone { frequency_hz, drive } => Signal::Tone {
-                    frequency_hz,
-                    level_dbfs: self.level(channel, drive, &step.setup, unit)?,
-                },
-                Play::Sweep {
-                    from_hz,
-                    to_hz,
-                    drive,
-                } => Signal::Sweep {
-                    from_hz,
-                    to_hz,
-                    level_dbfs: self.level(channel, drive, &step.setup, unit)?,
-                },
+        Ok(self.look(&path, &cleared, &setup, &played)?.map(|examined| {
+            Box::new(Whole {
+                capture,
+                format,
+                setup,
+                examined,
+                cleared,
             })
-        };
-        let driven = step.setup.driven.unwrap_or(Driven::Both);
-        let channels = (0..2)
-            .map(|c| {
-                if driven.includes(c) {
-                    signal(c)
-                } else {
-                    Ok(Signal::Silence)
-                }
-            })
-            .collect::<Result<Vec<_>>>()?;
-        Ok(Stimulus {
-            schema: SCHEMA.to_owned(),
-            sample_rate_hz: step.sample_rate_hz,
-            seconds: step.seconds,
-            lead_in_s: LEAD_IN_S,
-            lead_out_s: LEAD_OUT_S,
-            fade_s: ceiling::RAMP_S,
-            marks: None,
-            channels,
-        })
+        }))
     }
 
-    /// The generator's level for `channel`, dBFS.
-    fn level(&self, channel: usize, drive: Drive, setup: &Setup, unit: &UnitSpec) -> Result<f64> {
-        let input_v = match drive {
-            Drive::ReSensitivity(change) => {
-                let input = setup
-                    .input
-                    .as_deref()
-                    .and_then(|name| unit.input(name))
-                    .ok_or_else(|| {
-                        Error::new(Kind::Mismatch, "the step names no input of the unit")
-                            .next("name an input that the unit file has")
-                    })?;
-                Volts(input.sensitivity_v * change.amplitude_ratio())
-            }
-            Drive::Output(watts) => {
-                let gain = self.gains.get(&Position::of(setup)).ok_or_else(|| {
-                    Error::new(Kind::Unavailable, "the gain is not known yet")
-                        .next("run the connection step first")
-                })?[channel];
-                // The nominal load: what the level aims at need not be exact, what comes back is measured.
-                watts.volts_across(Ohms(unit.power_in(setup.mode.as_deref()).load_ohm)) / gain
-            }
-        };
-        let full_scale = self.output_full_scale(channel, setup)?;
-        Ok(20.0 * (input_v / full_scale).log10())
-    }
-
-    /// V rms at the unit's input of a 0 dBFS sine.
-    fn output_full_scale(&self, channel: usize, setup: &Setup) -> Result<Volts> {
-        let unknown =
-            || Error::new(Kind::Mismatch, "the rig has no such channel or pad").next("check the rig file");
-        let output = self
-            .rig
-            .channels
-            .get(channel)
-            .ok_or_else(unknown)?
-            .output_full_scale_v
-            .value;
-        let pad = match setup.pad.as_deref() {
-            None => 1.0,
-            Some(name) => {
-                let pad = self
-                    .rig
-                    .pads
-                    .iter()
-                    .find(|p| p.name == name)
-                    .ok_or_else(unknown)?;
-                pad.ratio.get(channel).ok_or_else(unknown)?.value
-            }
-        };
-        Ok(Volts(output * pad))
-    }
-
-    fn store(
-        &mut self,
-        step: &Step,
-        stimulus: &Stimulus,
+    /// Examines a capture as it is on the disk.
+    fn look(
+        &self,
+        path: &Path,
+        cleared: &Cleared,
         setup: &Setup,
-        source: &MemorySource,
-        bits: u16,
-    ) -> Result<String> {
+        played: &Played,
+    ) -> Result<Result<Examined, Vec<String>>> {
+        let take = Take {
+            source: wav_read::open(path)?,
+            stimulus: Some(cleared.stimulus().clone()),
+            setup: setup.clone(),
+            simulated: self.bench.simulated(),
+        };
+        let mut reasons: Vec<String> = played
+            .losses
+            .iter()
+            .map(|loss| format!("the device reported at frame {}: {}", loss.at_frame, loss.what))
+            .collect();
+        match take::examine(take, None) {
+            Ok(examined) => {
+                reasons.extend(damage(&examined.integrity));
+                if reasons.is_empty() {
+                    return Ok(Ok(examined));
+                }
+            }
+            Err(error) if error.kind() == Kind::Io => return Err(error),
+            Err(error) => reasons.push(error.what().to_owned()),
+        }
+        Ok(Err(reasons))
+    }
+
+    /// Compares the answer to a faint tone with what is expected, and asks where it is off.
+    fn hear(&mut self, step: &Step, whole: &Whole) -> Result<()> {
+        let volts = |channel: usize| {
+            let Content::Tone(views) = &whole.examined.content else {
+                return None;
+            };
+            let tone = views.get(channel)?.tones.first()?;
+            let full_scale = self.rig.volts_at_full_scale(channel, step.setup.tap.as_deref())?;
+            Some(tone.fundamental.amplitude * full_scale.value)
+        };
+        let heard: Vec<Option<f64>> = (0..self.rig.channels.len()).map(volts).collect();
+        match self.ceiling.answer(&heard) {
+            Answer::AsExpected => Ok(()),
+            Answer::NoSignal(error) => Err(error),
+            Answer::Off(error) => {
+                let said = self.operator.ask(&Question {
+                    key: GAIN_OFF.to_owned(),
+                    weight: Weight::Caution,
+                    text: format!(
+                        "{}. If everything is connected and set as it should be, the unit itself is so. Go on with it as it is?",
+                        sentence(error.what())
+                    ),
+                    why: sentence(error.next_step().unwrap_or_default()),
+                    expects: Expects::Yes,
+                })?;
+                if said != Said::Yes(true) {
+                    return Err(error);
+                }
+                self.ceiling.accept();
+                let note = format!(
+                    "{}, {}: {}. Confirmed by the operator.",
+                    self.stage.in_words(),
+                    step.name,
+                    error.what()
+                );
+                self.writer.update(|record| {
+                    record.notes.push(note);
+                    Ok(())
+                })
+            }
+        }
+    }
+
+    fn keep(&mut self, step: &Step, whole: &Whole) -> Result<String> {
         let rig_key = self.rig_key()?;
         let new = NewCapture {
             stage: self.stage,
             measurement: &step.name,
             figures: &step.figures,
             recorded: (self.now)(),
-            stimulus: Some(stimulus),
-            setup,
+            stimulus: Some(whole.cleared.stimulus()),
+            setup: &whole.setup,
             rig_sha256: Some(&rig_key),
             simulated: self.bench.simulated(),
         };
-        let name = std::path::PathBuf::from(&step.name);
-        self.writer.add_capture(&new, |file| {
-            let written = wav_write::write_into(file, &name, source, WriteFormat::Codes(bits))?;
-            Ok(Format {
-                frames: written.frames,
-                ..source.format()
-            })
-        })
+        self.writer.finish_capture(&whole.capture, &new, whole.format)
     }
 
     /// The name of the rig's snapshot in the record, which is written once.
@@ -243,45 +355,41 @@ impl<'a> Session<'a> {
         self.rig_key = Some(key.clone());
         Ok(key)
     }
+}
 
-    /// Voltage gain of both channels from the answer to a faint tone.
-    fn gains(&self, step: &Step, stimulus: &Stimulus, source: MemorySource) -> Result<[f64; 2]> {
-        let take = Take {
-            source: Arc::new(source),
-            stimulus: Some(stimulus.clone()),
-            setup: step.setup.clone(),
-            simulated: self.bench.simulated(),
-        };
-        let nothing = |channel: &str| {
-            Error::new(
-                Kind::Unavailable,
-                format!("nothing comes back on the {channel} channel"),
-            )
-            .at(step.name.clone())
-            .next("check cables, input selector, volume control and speaker switch; do not turn the level up")
-        };
-        let examined = take::examine(take, None)?;
-        let Content::Tone(views) = &examined.content else {
-            return Err(nothing("left or right"));
-        };
-        let mut gains = [0.0; 2];
-        for (channel, name) in ["left", "right"].into_iter().enumerate() {
-            let view = views
-                .get(channel)
-                .and_then(|v| v.tones.first())
-                .ok_or_else(|| nothing(name))?;
-            let out = self
-                .rig
-                .volts_at_full_scale(channel, step.setup.tap.as_deref())
-                .ok_or_else(|| {
-                    Error::new(Kind::Mismatch, "the rig does not know this tap").next("check the rig file")
-                })?;
-            let Some(Signal::Tone { level_dbfs, .. }) = stimulus.channel(channel) else {
-                continue;
-            };
-            let input = self.output_full_scale(channel, &step.setup)? * 10f64.powf(level_dbfs / 20.0);
-            gains[channel] = Volts(view.fundamental.amplitude * out.value) / input;
-        }
-        Ok(gains)
+/// Why a take cannot be used. Flat tops below full scale are the unit's own and belong to the figure.
+fn damage(integrity: &Integrity) -> Vec<String> {
+    let mut reasons = Vec::new();
+    let clipped: u64 = integrity.clipped_samples.iter().sum();
+    if clipped > 0 {
+        reasons.push(format!("{clipped} samples at full scale of the interface"));
     }
+    if let Some(first) = integrity.discontinuities.first() {
+        reasons.push(format!(
+            "{} breaks in the recording, the first at {:.3} s on the {} channel",
+            integrity.discontinuities.len(),
+            first.at_s,
+            first.channel
+        ));
+    }
+    reasons
+}
+
+/// Names the step where an error does not say its place.
+fn at_step(error: Error, step: &Step) -> Error {
+    match error.place() {
+        None => error.at(step.name.clone()),
+        Some(place) => {
+            let place = format!("{}, {place}", step.name);
+            error.at(place)
+        }
+    }
+}
+
+/// With a capital letter.
+fn sentence(text: &str) -> String {
+    let mut letters = text.chars();
+    letters
+        .next()
+        .map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
 }

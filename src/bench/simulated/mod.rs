@@ -36,10 +36,10 @@ pub use fault::{Fault, Side};
 pub use interface::InterfaceModel;
 pub use truth::{ToneTruth, Truth};
 
-use super::{BLOCK_FRAMES, Bench, Flow, Played, Sink};
+use super::{BLOCK_FRAMES, Bench, Flow, Played, Reason, Sink};
 use crate::error::{Error, Kind, Result};
 use crate::figure::Driven;
-use crate::rig::ceiling::Cleared;
+use crate::rig::ceiling::{Cleared, PROMPT_S, RAMP_S};
 use crate::signal::source::{BlockSource, Encoding, Format};
 use crate::signal::synthesis::Renderer;
 use crate::signal::take::Setup;
@@ -49,6 +49,9 @@ use simulation::{Session, Start};
 
 /// Sample rates that can be simulated, Hz.
 const RATES_HZ: std::ops::RangeInclusive<u32> = 8_000..=768_000;
+
+/// Silence that is recorded after a take was stopped, s.
+const SILENCE_S: f64 = 0.1;
 
 /// A recording of the simulated interface: planar samples of its inputs, full scale ±1.
 #[derive(Debug, Clone, PartialEq)]
@@ -61,33 +64,6 @@ pub struct Recording {
     pub planes: Vec<Vec<f64>>,
     /// Whether every channel had its load; `None` where there is no amplifier.
     pub loaded: Option<bool>,
-}
-
-impl Recording {
-    /// Hands the recording to `sink` block by block.
-    fn hand_over(&self, sink: &mut dyn Sink) -> Result<Played> {
-        let frames = self.planes.first().map_or(0, Vec::len);
-        sink.begin(&Format {
-            sample_rate_hz: self.sample_rate_hz,
-            channels: self.planes.len(),
-            frames: frames as u64,
-            encoding: Encoding::Int(self.bits),
-        })?;
-        let mut played = Played {
-            loaded: self.loaded,
-            ..Played::default()
-        };
-        for first in (0..frames).step_by(BLOCK_FRAMES) {
-            let last = (first + BLOCK_FRAMES).min(frames);
-            let block: Vec<&[f64]> = self.planes.iter().map(|p| &p[first..last]).collect();
-            played.frames = last as u64;
-            if let Flow::Stop(reason) = sink.block(&block)? {
-                played.stopped = Some((reason, last as u64));
-                break;
-            }
-        }
-        Ok(played)
-    }
 }
 
 /// An interface, and an amplifier or a cable between its outputs and inputs.
@@ -145,6 +121,13 @@ impl SimulatedBench {
     /// # Errors
     /// Where the drive is empty, uneven or not finite, or the setup is impossible on this bench.
     pub fn run(&mut self, drive: &[Vec<f64>], sample_rate_hz: u32, setup: &Setup) -> Result<Recording> {
+        let recording = self.simulate(drive, sample_rate_hz, setup)?;
+        self.takes += 1;
+        Ok(recording)
+    }
+
+    /// One take, which may be repeated from its beginning with another drive.
+    fn simulate(&mut self, drive: &[Vec<f64>], sample_rate_hz: u32, setup: &Setup) -> Result<Recording> {
         let (left, right) = both_channels(drive, sample_rate_hz)?;
         let path = self.path(setup)?;
         let start = Start {
@@ -164,7 +147,6 @@ impl SimulatedBench {
         let planes = session.run([left, right])?;
         let surroundings = self.interface.surroundings(setup)?;
         let all_loaded = surroundings.iter().all(|s| s.load_ohm.is_some());
-        self.takes += 1;
         Ok(Recording {
             sample_rate_hz,
             bits: self.interface.bits.unwrap_or(64),
@@ -205,12 +187,84 @@ impl Bench for SimulatedBench {
         let mut drive = vec![vec![0.0; frames]; format.channels];
         let mut planes: Vec<&mut [f64]> = drive.iter_mut().map(Vec::as_mut_slice).collect();
         renderer.open()?.read(0, &mut planes)?;
-        let recording = self.run(&drive, format.sample_rate_hz, setup)?;
-        recording.hand_over(sink)
+        let rate = format.sample_rate_hz;
+        let recording = self.simulate(&drive, rate, setup)?;
+        let mut handing = HandingOver::begin(&recording, sink)?;
+        if handing.up_to(&recording, usize::MAX, sink)? {
+            // What the device holds already still sounds; then it goes silent, and the silence is heard as well.
+            let stopped = handing.frames;
+            let latency = self.interface.latency_frames.max(0.0);
+            let held = if stimulus.prompt() {
+                latency.min(PROMPT_S * f64::from(rate))
+            } else {
+                latency
+            };
+            let ramp = RAMP_S * f64::from(rate);
+            let from = (stopped as f64 + held - latency).max(0.0);
+            ramp_down(&mut drive, from, ramp);
+            let ended = self.simulate(&drive, rate, setup)?;
+            let silent = stopped as f64 + held + ramp + SILENCE_S * f64::from(rate);
+            handing.up_to(&ended, simulation::to_frames(silent), sink)?;
+        }
+        self.takes += 1;
+        Ok(handing.played(&recording))
     }
 
     fn simulated(&self) -> bool {
         true
+    }
+}
+
+/// A recording on its way to a sink.
+#[derive(Debug, Default)]
+struct HandingOver {
+    frames: usize,
+    stopped: Option<(Reason, u64)>,
+}
+
+impl HandingOver {
+    fn begin(recording: &Recording, sink: &mut dyn Sink) -> Result<Self> {
+        sink.begin(&Format {
+            sample_rate_hz: recording.sample_rate_hz,
+            channels: recording.planes.len(),
+            frames: recording.planes.first().map_or(0, Vec::len) as u64,
+            encoding: Encoding::Int(recording.bits),
+        })?;
+        Ok(Self::default())
+    }
+
+    /// Hands over up to frame `last`, block by block; true where the sink says stop for the first time.
+    fn up_to(&mut self, recording: &Recording, last: usize, sink: &mut dyn Sink) -> Result<bool> {
+        let last = last.min(recording.planes.first().map_or(0, Vec::len));
+        while self.frames < last {
+            let first = self.frames;
+            self.frames = (first + BLOCK_FRAMES).min(last);
+            let block: Vec<&[f64]> = recording.planes.iter().map(|p| &p[first..self.frames]).collect();
+            if let (Flow::Stop(reason), None) = (sink.block(&block)?, self.stopped) {
+                self.stopped = Some((reason, self.frames as u64));
+                return Ok(true);
+            }
+        }
+        Ok(false)
+    }
+
+    fn played(self, recording: &Recording) -> Played {
+        Played {
+            frames: self.frames as u64,
+            loaded: recording.loaded,
+            losses: Vec::new(),
+            stopped: self.stopped,
+        }
+    }
+}
+
+/// Brings `drive` to silence in a raised cosine of `ramp` frames that begins at frame `from`.
+fn ramp_down(drive: &mut [Vec<f64>], from: f64, ramp: f64) {
+    for plane in drive {
+        for (frame, x) in plane.iter_mut().enumerate() {
+            let part = ((frame as f64 - from) / ramp).clamp(0.0, 1.0);
+            *x *= 0.5 + 0.5 * (std::f64::consts::PI * part).cos();
+        }
     }
 }
 

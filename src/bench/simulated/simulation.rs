@@ -195,7 +195,7 @@ impl<'a> Session<'a> {
 }
 
 /// A whole number of frames; negative and non-finite become 0.
-fn to_frames(frames: f64) -> usize {
+pub(super) fn to_frames(frames: f64) -> usize {
     #[allow(
         clippy::cast_possible_truncation,
         clippy::cast_sign_loss,

@@ -29,6 +29,7 @@ mod wander;
 use super::integrity::Inspection;
 use crate::error::Result;
 use crate::figure::Channel;
+use crate::quantity::Dbfs;
 use crate::signal::source::{BlockSource, Format};
 use crate::signal::stimulus::{Signal, Stimulus};
 use rayon::prelude::*;
@@ -138,6 +139,9 @@ impl Recognition {
 /// Level below the strongest channel from which a tone is only crosstalk: power ratio of 15 dB.
 pub(crate) const CROSSTALK: f64 = 0.031_623;
 
+/// What is heard below this while nothing was played is silence, dBFS.
+const QUIET_DBFS: f64 = -40.0;
+
 /// Recognises what is on a capture. Of a known `stimulus` the frequencies are looked for first; `wanted` overrides all.
 /// Reads at most about 2²⁰ frames, whatever the length.
 ///
@@ -163,6 +167,9 @@ pub fn recognise(
         .enumerate()
         .map(|(c, l)| l.heard(signal(c), wanted, format))
         .collect();
+    if wanted.is_none() && stimulus.is_some_and(|s| s.channels.iter().all(|c| *c == Signal::Silence)) {
+        settle_silent(&mut channels, &looked, &inspection.rms);
+    }
     let kind = overall(&channels, &inspection.rms);
     let mut out = Recognition {
         kind,
@@ -189,6 +196,22 @@ fn strongest(rms: &[f64]) -> usize {
     (0..rms.len())
         .max_by(|a, b| rms[*a].total_cmp(&rms[*b]).then(b.cmp(a)))
         .unwrap_or(0)
+}
+
+/// Where nothing was played, a line that does not carry most of what is heard belongs to hum and noise.
+fn settle_silent(channels: &mut [Heard], looked: &[Looked], rms: &[f64]) {
+    for (c, heard) in channels.iter_mut().enumerate() {
+        let power = |hz: f64| looked[c].view.line_power(hz);
+        let of_lines = match heard {
+            Heard::Tone { hz } => power(*hz),
+            Heard::TwoTone { hz: [a, b] } => power(*a) + power(*b),
+            Heard::Unknown if Dbfs::from_rms(rms[c]).0 < QUIET_DBFS => 0.0,
+            _ => continue,
+        };
+        if of_lines < 0.5 * rms[c] * rms[c] {
+            *heard = Heard::Silence;
+        }
+    }
 }
 
 /// The strongest channel that carries a tone.

@@ -17,6 +17,9 @@ const GROUP_S: f64 = 0.1;
 /// Shorter plateaus are not believed, s.
 const SHORTEST_S: f64 = 0.25;
 
+/// A short plateau's third with this many periods lets a tone be carried outwards.
+const MANY_PERIODS: f64 = 50.0;
+
 /// Frames of one check of the tone's end.
 const CHUNK: usize = 64;
 
@@ -206,35 +209,77 @@ pub(super) fn refine(
     let rate = f64::from(format.sample_rate_hz);
     let slow = frequencies_hz.iter().copied().fold(f64::INFINITY, f64::min);
     let mut range = plateau.frames.clone();
-    // Inside the plateau: a third to carry the tone over, a third to fit it, a third to prove that it can be carried.
-    let third = ((0.15 * rate).max(3.0 * rate / slow) as u64).next_multiple_of(CHUNK as u64);
-    if range.end - range.start < 3 * third || frequencies_hz.is_empty() {
+    // Inside the plateau: a third to carry the tone over, a third to fit it, a third to prove that it can be carried. Of a
+    // short plateau (a burst of half a second) its own thirds, as long as they hold enough periods.
+    let length = range.end - range.start;
+    let chunks = |frames: f64| frames as u64 / CHUNK as u64 * CHUNK as u64;
+    let most = ((0.15 * rate).max(3.0 * rate / slow) as u64).next_multiple_of(CHUNK as u64);
+    let third = most.min(chunks(length as f64 / 3.0));
+    let enough = third == most || third as f64 >= (MANY_PERIODS * rate / slow).max(8.0 * CHUNK as f64);
+    if !enough || frequencies_hz.is_empty() {
         return Ok(range);
     }
     let omega: Vec<f64> = frequencies_hz.iter().map(|hz| TAU * hz / rate).collect();
-    // A plateau may begin up to one group late: the block before it was only partly filled.
-    let group = 2 * (GROUP_S * rate) as u64 + BLOCK_FRAMES as u64;
-    let first = range.start.saturating_sub(group);
-    let mut x = read(source, channel, first, (range.start + 3 * third - first) as usize)?;
-    let kept = carried(&mut x, third as usize, &omega);
-    if let Some(cut) = kept {
-        range.start = first + cut as u64;
-    }
-    let last = (range.end + group).min(format.frames);
-    let from = range.end - 3 * third;
-    let mut x = read(source, channel, from, (last - from) as usize)?;
-    x.reverse();
-    let kept = carried(&mut x, third as usize, &omega);
-    if let Some(cut) = kept {
-        range.end = last - cut as u64;
+    let ends = Ends {
+        source,
+        channel,
+        third,
+        omega: &omega,
+        // A plateau may begin up to one group late: the block before it was only partly filled.
+        reach: 2 * (GROUP_S * rate) as u64 + BLOCK_FRAMES as u64,
+    };
+    let start = ends.start(&range)?;
+    range.start = start.unwrap_or(range.start);
+    range.end = ends.end(&range)?.unwrap_or(range.end);
+    if start.is_none() && third < most {
+        // The last third of a short plateau may have reached beyond the tone, and proves the first one now.
+        range.start = ends.start(&range)?.unwrap_or(range.start);
     }
     Ok(range)
+}
+
+/// What both ends of a plateau are found with.
+struct Ends<'a> {
+    source: &'a dyn BlockSource,
+    channel: usize,
+    third: u64,
+    omega: &'a [f64],
+    reach: u64,
+}
+
+impl Ends<'_> {
+    /// The first frame of the tones; `None` where they cannot be carried over what is surely their own.
+    fn start(&self, range: &Range<u64>) -> Result<Option<u64>> {
+        let first = range.start.saturating_sub(self.reach);
+        let mut x = self.read(first..(range.start + 3 * self.third).min(range.end))?;
+        Ok(carried(&mut x, self.third as usize, self.omega).map(|cut| first + cut as u64))
+    }
+
+    /// The frame after their last.
+    fn end(&self, range: &Range<u64>) -> Result<Option<u64>> {
+        let last = (range.end + self.reach).min(self.source.format().frames);
+        let mut x = self.read(range.end.saturating_sub(3 * self.third).max(range.start)..last)?;
+        x.reverse();
+        Ok(carried(&mut x, self.third as usize, self.omega).map(|cut| last - cut as u64))
+    }
+
+    fn read(&self, frames: Range<u64>) -> Result<Vec<f64>> {
+        read(
+            self.source,
+            self.channel,
+            frames.start,
+            (frames.end - frames.start) as usize,
+        )
+    }
 }
 
 /// How many samples at the beginning of `x` do not belong to the tone of its last two thirds. `None` where the tone
 /// cannot be carried even over what is surely its own.
 fn carried(x: &mut [f64], third: usize, omega: &[f64]) -> Option<usize> {
     let n = x.len();
+    if n < 2 * third {
+        return None;
+    }
     let at = n - 2 * third;
     let fit = sines::fit(
         &[Stretch {

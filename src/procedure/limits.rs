@@ -1,0 +1,41 @@
+//! From the unit file to the numbers that the ceiling needs.
+
+use super::plan::FULL_VOLUME;
+use crate::error::{Error, Kind, Result};
+use crate::rig::ceiling::UnitLimits;
+use crate::signal::take::Setup;
+use crate::unit::{OutputStage, UnitSpec};
+
+/// What `unit` says of the input, mode and output that `setup` uses.
+///
+/// # Errors
+/// Where the setup names no input of the unit, or the unit file no output.
+pub fn of(unit: &UnitSpec, setup: &Setup) -> Result<UnitLimits> {
+    let input = setup
+        .input
+        .as_deref()
+        .and_then(|name| unit.input(name))
+        .ok_or_else(|| {
+            Error::new(Kind::Mismatch, "the step names no input of the unit")
+                .next("name an input that the unit file has")
+        })?;
+    // Measured is the first output: speakers.
+    let output = unit.outputs.first().ok_or_else(|| {
+        Error::new(
+            Kind::Mismatch,
+            format!("the unit file of {} names no output", unit.model),
+        )
+        .next("add an [[outputs]] entry with the loads that may be connected")
+    })?;
+    let power = unit.power_in(setup.mode.as_deref());
+    Ok(UnitLimits {
+        sensitivity_v: input.sensitivity_v,
+        sensitivity_output_v: unit.power.volts().0,
+        full_volume: setup.volume.as_deref() == Some(FULL_VOLUME),
+        phono: input.phono,
+        rated_w: power.watts,
+        rated_load_ohm: power.load_ohm,
+        loads_ohm: output.loads_ohm.clone(),
+        transformer_coupled: output.stage == OutputStage::TransformerCoupled,
+    })
+}
