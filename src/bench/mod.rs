@@ -2,6 +2,7 @@
 //! simulated, replay.
 
 pub mod guard;
+pub mod live;
 pub mod simulated;
 
 use crate::error::Result;

@@ -12,6 +12,7 @@ mod complaint;
 mod demo;
 mod generate;
 mod interrupt;
+mod interfaces;
 mod job;
 mod measure;
 mod operator;
@@ -78,6 +79,8 @@ enum Command {
     Unit(unit::Args),
     /// Write or check the calibration of a bench.
     Rig(rig::Args),
+    /// List the audio interfaces of this machine.
+    Interfaces(interfaces::Args),
     /// Open, find and show job folders.
     Job(job::Args),
     /// Take single measurements on the simulated amplifier.
@@ -154,6 +157,7 @@ fn run(command: &Command, io: &mut Streams<'_>) -> CommandResult {
         Command::Generate(args) => generate::run(args, io),
         Command::Unit(args) => unit::run(args, io),
         Command::Rig(args) => rig::run(args, io),
+        Command::Interfaces(args) => interfaces::run(args, io),
         Command::Job(args) => job::run(args, io),
         Command::Measure(args) => measure::run(args, io),
         Command::Compare(args) => compare::run(args, io),

@@ -1,0 +1,162 @@
+//! Watches over the streams from the ordinary thread: what they report, whether they still move, and how fast.
+
+use super::callbacks::{Event, Happening, Shared};
+use super::words::{self, Side};
+use crate::bench::Loss;
+use crate::error::{Error, Result};
+use cpal::ErrorKind;
+use rtrb::Consumer;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::time::{Duration, Instant};
+
+/// A stream that carries nothing for this long has failed.
+const STALLED: Duration = Duration::from_secs(1);
+/// The same before its first samples: servers and drivers take their time.
+const STARTING: Duration = Duration::from_secs(4);
+/// Losses that are kept one by one.
+const MOST_LOSSES: usize = 1_000;
+/// Share by which a device's rate may differ from what was asked, as far as this machine's clock can tell: far beyond
+/// any crystal, well inside the 8 % from one usual rate to the next.
+const OFF_RATE: f64 = 0.05;
+
+/// What the streams report.
+pub(super) struct Watch<'a> {
+    events: Vec<Consumer<Event>>,
+    names: [&'a str; 2],
+    periods: Duration,
+    moved: [(u64, Instant); 2],
+    losses: Vec<Loss>,
+    more: u64,
+    /// Recorded frames and the time, when the recording began.
+    began: Option<(u64, Instant)>,
+}
+
+impl<'a> Watch<'a> {
+    /// Watches streams with periods of at most `period`; `names` are those of output and input.
+    pub(super) fn new(events: Vec<Consumer<Event>>, names: [&'a str; 2], period: Duration) -> Self {
+        let now = Instant::now();
+        Self {
+            events,
+            names,
+            periods: 4 * period,
+            moved: [(0, now); 2],
+            losses: Vec::new(),
+            more: 0,
+            began: None,
+        }
+    }
+
+    /// The recording begins with the frame `first` that came from the device: what was lost before is of no account.
+    pub(super) fn begin(&mut self, first: u64) {
+        self.began = Some((first, Instant::now()));
+    }
+
+    /// Looks at what happened since the last time.
+    ///
+    /// # Errors
+    /// Where a stream has failed or stands still.
+    pub(super) fn look(&mut self, shared: &Shared) -> Result<()> {
+        let mut failed = None;
+        for index in 0..self.events.len() {
+            while let Some(event) = self.events.get_mut(index).and_then(|e| e.pop().ok()) {
+                failed = failed.or(self.note(event));
+            }
+        }
+        failed.map_or_else(|| self.still_moving(shared), Err)
+    }
+
+    /// Keeps a loss, or gives back a failure.
+    fn note(&mut self, event: Event) -> Option<Error> {
+        let what = match event.what {
+            Happening::Dropped(frames) => {
+                format!("{frames} recorded frames found no room: this machine was too busy")
+            }
+            Happening::Output(e) if e.kind() == ErrorKind::Xrun => {
+                "the output ran out of samples (underrun)".to_owned()
+            }
+            Happening::Input(e) if e.kind() == ErrorKind::Xrun => {
+                "the input lost samples (overrun)".to_owned()
+            }
+            // The system gave the audio thread no precedence: nothing is lost yet.
+            Happening::Output(e) | Happening::Input(e) if e.kind() == ErrorKind::RealtimeDenied => {
+                return None;
+            }
+            Happening::Output(e) => return Some(words::failing(&e, Side::Output, self.names[0])),
+            Happening::Input(e) => return Some(words::failing(&e, Side::Input, self.names[1])),
+        };
+        let (first, _) = self.began?;
+        self.add(event.at_frame.saturating_sub(first), what);
+        None
+    }
+
+    /// Adds a loss.
+    pub(super) fn add(&mut self, at_frame: u64, what: String) {
+        if self.losses.len() < MOST_LOSSES {
+            self.losses.push(Loss { at_frame, what });
+        } else {
+            self.more += 1;
+        }
+    }
+
+    fn still_moving(&mut self, shared: &Shared) -> Result<()> {
+        let now = Instant::now();
+        let counted = |counter: &AtomicU64| counter.load(Ordering::Acquire);
+        let frames = [
+            counted(&shared.output_frames),
+            counted(&shared.recorded) + counted(&shared.dropped),
+        ];
+        for (index, side) in [Side::Output, Side::Input].into_iter().enumerate() {
+            let (last, since) = self.moved[index];
+            if frames[index] != last {
+                self.moved[index] = (frames[index], now);
+                continue;
+            }
+            let patience = if last == 0 { STARTING } else { STALLED }.max(self.periods);
+            if now.duration_since(since) > patience {
+                return Err(words::stalled(side, self.names[index], patience.as_secs_f64()));
+            }
+        }
+        Ok(())
+    }
+
+    /// Compares the recording's speed with this machine's clock.
+    pub(super) fn check_pace(&mut self, shared: &Shared, rate: u32) {
+        let Some((first, since)) = self.began else { return };
+        let seconds = since.elapsed().as_secs_f64();
+        let came = shared.recorded.load(Ordering::Acquire) + shared.dropped.load(Ordering::Acquire);
+        #[allow(
+            clippy::cast_precision_loss,
+            reason = "recordings are far shorter than 2^52 frames"
+        )]
+        let (frames, period) = (
+            came.saturating_sub(first) as f64,
+            shared.input_period.load(Ordering::Relaxed) as f64,
+        );
+        let wanted = seconds * f64::from(rate);
+        if seconds < 1.0 || (frames - wanted).abs() <= OFF_RATE * wanted + 2.0 * period {
+            return;
+        }
+        let runs_at = frames / seconds / 1e3;
+        self.add(
+            0,
+            format!(
+                "the input delivered {runs_at:.1} thousand frames a second instead of {} thousand: samples are missing, or it runs at another rate",
+                words::kilohertz(rate)
+            ),
+        );
+    }
+
+    /// All losses, in the order of the recording.
+    pub(super) fn finish(mut self, shared: &Shared) -> Vec<Loss> {
+        let more = self.more + shared.unreported.load(Ordering::Relaxed);
+        self.losses.sort_by_key(|l| l.at_frame);
+        if more > 0 {
+            let at_frame = self.losses.last().map_or(0, |l| l.at_frame);
+            self.losses.push(Loss {
+                at_frame,
+                what: format!("and {more} more"),
+            });
+        }
+        self.losses
+    }
+}
