@@ -125,7 +125,7 @@ fn write_new(path: Option<&Path>, io: &mut Streams<'_>, input: &mut dyn BufRead)
 }
 
 /// Asked before the questions, so that nobody answers them for nothing.
-fn refuse_existing(path: &Path) -> Result<()> {
+pub(super) fn refuse_existing(path: &Path) -> Result<()> {
     if path.exists() {
         return Err(
             Error::new(Kind::Value, "this file exists already and is left as it is")

@@ -20,7 +20,9 @@ pub fn to_text<T: Serialize>(value: &T, what: &str, inline: &str) -> Result<Stri
 }
 
 fn fold(table: &mut Table, inline: &str) {
-    for (_, item) in table.iter_mut() {
+    for (mut key, item) in table.iter_mut() {
+        // The key of a section has no blank behind it, that of a line has.
+        key.leaf_decor_mut().set_suffix(" ");
         match item {
             Item::Table(inner) if inner.contains_key(inline) => {
                 let line = std::mem::take(inner).into_inline_table();

@@ -1,5 +1,6 @@
 //! What is done on the bench, in order: steps as inspectable data, and running them.
 
+pub mod calibration;
 pub mod changes;
 pub mod connect;
 pub mod gates;

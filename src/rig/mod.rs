@@ -5,6 +5,7 @@
 pub mod ceiling;
 mod check;
 pub mod file;
+pub mod meter;
 
 use crate::figure::Channel;
 use crate::quantity::Estimate;

@@ -19,6 +19,7 @@ pub mod fault;
 mod hum;
 pub mod interface;
 pub mod limiter;
+pub mod multimeter;
 pub mod output_pair;
 mod oversampling;
 pub mod path;
@@ -34,6 +35,7 @@ pub use amplifier::AmplifierModel;
 pub use demo::{bench_interface, demo_rig, drawn_rig, tarnbeck_60};
 pub use fault::{Fault, Side};
 pub use interface::InterfaceModel;
+pub use multimeter::MultimeterModel;
 pub use truth::{ToneTruth, Truth};
 
 use super::{BLOCK_FRAMES, Bench, Flow, Played, Reason, Sink};
@@ -68,7 +70,8 @@ pub struct Recording {
 
 /// An interface, and an amplifier or a cable between its outputs and inputs.
 pub struct SimulatedBench {
-    /// The unit under test; `None` is a cable from outputs to inputs, without tap.
+    /// The unit under test; `None` is a cable from outputs to inputs, through a tap where the setup names one. What is
+    /// behind the cable loads the outputs as the inputs do.
     pub amplifier: Option<AmplifierModel>,
     /// The interface with taps, pads and loads.
     pub interface: InterfaceModel,
@@ -136,7 +139,10 @@ impl SimulatedBench {
             seed: self.seed,
             take: self.takes,
         };
-        let attenuators = (self.interface.tap(setup)?, self.interface.pad(setup)?);
+        // A cable goes straight to the inputs unless a tap is asked for by name.
+        let tapped = self.amplifier.is_some() || setup.tap.is_some();
+        let tap = if tapped { self.interface.tap(setup)? } else { None };
+        let attenuators = (tap, self.interface.pad(setup)?);
         let session = Session::new(
             &mut self.planner,
             &self.interface,

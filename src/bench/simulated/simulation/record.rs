@@ -28,15 +28,13 @@ impl Session<'_> {
     }
 
     fn sample_per_volt(&self, channel: usize) -> f64 {
-        let tap = self.amplifier.and(self.tap);
-        self.interface.sample_per_volt(channel, tap)
+        self.interface.sample_per_volt(channel, self.tap)
     }
 
     /// The converter: own noise, own distortion, clock, hum, full scale, rounding.
     pub(super) fn record(&self, channel: usize, mut spectrum: Spectrum, current: &[f64]) -> Result<Vec<f64>> {
         let mut random = stream(self.seed, self.take, Stream::Noise, 2 + channel);
-        let tap = self.amplifier.and(self.tap);
-        let sigma = (self.interface.noise_density(channel, tap) * self.bin_variance()).sqrt();
+        let sigma = (self.interface.noise_density(channel, self.tap) * self.bin_variance()).sqrt();
         if sigma > 0.0 {
             for z in spectrum.iter_mut().skip(1) {
                 let (re, im) = random.normal_pair(f64::INFINITY);
