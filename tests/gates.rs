@@ -375,6 +375,34 @@ fn the_pad_and_the_numbered_sockets_are_named() {
 }
 
 #[test]
+fn a_sensitive_input_is_driven_through_a_pad_or_not_at_all() {
+    let (mut unit, rig) = (unit(OutputStage::Grounded), rig());
+    for (sensitivity_v, pad, passes) in [
+        (0.050, None, true),
+        (0.0499, None, false),
+        (0.0499, Some("phono".to_owned()), true),
+    ] {
+        unit.inputs[0].sensitivity_v = sensitivity_v;
+        let circuit = Circuit { pad, ..circuit() };
+        let facts = Facts {
+            unit: &unit,
+            rig: &rig,
+            circuit: &circuit,
+            by: "",
+        };
+        let mut script = good_order();
+        let walk = walk(&facts, &mut script);
+        assert_eq!(
+            walk.refused.is_none(),
+            passes,
+            "{sensitivity_v} {:?}",
+            walk.refused
+        );
+        assert!(passes || script.asked.is_empty(), "said before any work is done");
+    }
+}
+
+#[test]
 fn nothing_is_called_safe_and_every_question_has_its_reason() {
     for stage in STAGES {
         let mut script = good_order().agrees("differential", true);

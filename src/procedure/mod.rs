@@ -4,6 +4,7 @@ pub mod calibration;
 pub mod changes;
 pub mod connect;
 pub mod gates;
+pub mod guided;
 mod levels;
 pub mod limits;
 pub mod operator;

@@ -6,6 +6,7 @@ use super::limits::{self, Joined, Judged, LoadFault};
 use crate::error::{Error, Kind, Result};
 use crate::job::connection::Ground;
 use crate::procedure::operator::Weight;
+use crate::rig::ceiling::SENSITIVE_INPUT_V;
 use crate::unit::{Output, OutputStage};
 
 /// How often the reservoirs may be measured before the operator is sent to find out why they stay charged.
@@ -36,6 +37,7 @@ pub(super) fn all(
     ground: &mut Option<Ground>,
 ) -> Result<()> {
     let output = facts.output()?;
+    padded(facts)?;
     let never_bare = output.stage == OutputStage::TransformerCoupled;
     *by = opening(facts, desk)?;
     if !never_bare {
@@ -63,6 +65,27 @@ pub(super) fn all(
     attenuator(facts, found, desk)?;
     surroundings(desk)?;
     input(facts, desk)
+}
+
+/// A sensitive input is driven through a pad, or not at all: said before anybody opens a unit for nothing.
+fn padded(facts: &Facts<'_>) -> Result<()> {
+    let sensitive = |name: &&String| {
+        let input = facts.unit.input(name);
+        input.is_some_and(|i| i.sensitivity_v < SENSITIVE_INPUT_V)
+    };
+    match facts.circuit.inputs.iter().find(sensitive) {
+        Some(input) if facts.circuit.pad.is_none() => Err(Error::new(
+            Kind::Mismatch,
+            format!(
+                "{input} is driven to full output by less than {}: it needs an input pad",
+                volts_in_words(SENSITIVE_INPUT_V)
+            ),
+        )
+        .next(
+            "fit a pad between the interface's output and this input, and add it to the rig file as [[pads]]",
+        )),
+        _ => Ok(()),
+    }
 }
 
 fn opening(facts: &Facts<'_>, desk: &mut Desk<'_>) -> Result<String> {
