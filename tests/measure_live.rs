@@ -143,13 +143,13 @@ fn a_live_run_reads_asks_plays_and_keeps_all_of_it() {
         "DC between + and −",
         "pull its mains plug",
         "Resistance from",
-        "input 1 for left and 2 for right",
-        "output 3 for left and 4 for right, to Tuner",
+        "Go with the attenuator \"power\" from each load to the interface, input 1 for left and 2 for right",
+        "output 3 for left and 4 for right, to Aux",
         "Switch the unit to \"class AB\"",
-        "Put the shorted plug into Tuner, left and right",
+        "Put the shorted plug into Aux, left and right",
         "Step 1 of 3: noise",
         "Connect the attenuator \"power\"",
-        "Connect the interface's outputs to Tuner",
+        "Connect the interface's outputs to Aux",
         "Step 2 of 3: connection",
         "Step 3 of 3: power-600mw",
         "Before anything is unplugged",
@@ -162,7 +162,7 @@ fn a_live_run_reads_asks_plays_and_keeps_all_of_it() {
     };
     assert_eq!(connection.ground, Some(Ground::Common));
     assert_eq!(connection.circuit.output, "speakers");
-    assert_eq!(connection.circuit.inputs, ["Tuner"]);
+    assert_eq!(connection.circuit.inputs, ["Aux"]);
     for take in record.takes() {
         assert!(
             !writer.job().sidecar(&take.capture).unwrap().simulated,

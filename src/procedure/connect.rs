@@ -27,8 +27,7 @@ impl<'a> Taps<'a> {
     /// # Errors
     /// Where the rig has none: the output of a power stage does not go to an interface directly.
     pub fn of(rig: &'a Rig) -> Result<Self> {
-        let passes = |tap: &&Tap| tap.ratio.iter().map(|r| r.value).fold(0.0, f64::max);
-        let by_ratio = |a: &&Tap, b: &&Tap| passes(a).total_cmp(&passes(b));
+        let by_ratio = |a: &&Tap, b: &&Tap| most_passed(a).total_cmp(&most_passed(b));
         match (rig.taps.iter().min_by(by_ratio), rig.taps.iter().max_by(by_ratio)) {
             (Some(power), Some(noise)) => Ok(Self {
                 power: &power.name,
@@ -51,8 +50,14 @@ impl<'a> Taps<'a> {
     }
 }
 
-/// The circuit that `steps` need on `output`.
-pub fn circuit(steps: &[Step], output: &str, rig_sha256: &str) -> Circuit {
+/// The ratio of the channel that passes most.
+fn most_passed(tap: &Tap) -> f64 {
+    tap.ratio.iter().map(|r| r.value).fold(0.0, f64::max)
+}
+
+/// The circuit that `steps` need on `output`, with the most attenuating tap first: the unit is switched on with that one,
+/// because of the thump.
+pub fn circuit(steps: &[Step], output: &str, rig: &Rig, rig_sha256: &str) -> Circuit {
     let distinct = |names: Vec<&String>| {
         let mut out: Vec<String> = Vec::new();
         for name in names {
@@ -63,9 +68,12 @@ pub fn circuit(steps: &[Step], output: &str, rig_sha256: &str) -> Circuit {
         out
     };
     let drives = |s: &&Step| s.play != Play::Silence;
+    let mut taps = distinct(steps.iter().filter_map(|s| s.setup.tap.as_ref()).collect());
+    let passes = |name: &String| rig.taps.iter().find(|t| t.name == *name).map_or(0.0, most_passed);
+    taps.sort_by(|a, b| passes(a).total_cmp(&passes(b)));
     Circuit {
         output: output.to_owned(),
-        taps: distinct(steps.iter().filter_map(|s| s.setup.tap.as_ref()).collect()),
+        taps,
         inputs: distinct(
             steps
                 .iter()

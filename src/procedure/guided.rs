@@ -39,7 +39,7 @@ pub fn measure(
     let unit = writer.job().record().unit.clone();
     let output = connect::output(&unit, visit.output, operator)?;
     let rig_sha256 = writer.update(|record| record.keep_rig(visit.rig))?;
-    let circuit = connect::circuit(steps, &output.name, &rig_sha256);
+    let circuit = connect::circuit(steps, &output.name, visit.rig, &rig_sha256);
     let Standing { setup, .. } = connect::connect(writer, visit.rig, &circuit, operator, visit.now)?;
     let mut session = Session::new(writer, bench, visit.rig, visit.stage, visit.now, operator);
     session.output = Some(circuit.output);

@@ -28,6 +28,16 @@ pub(super) struct Reading {
     pub(super) range: [f64; 2],
 }
 
+/// The channels, as they are asked for.
+pub(super) const SIDES: [&str; 2] = ["left", "right"];
+
+/// A resistance between two points of the unit or of a load.
+pub(super) const OHMS: Reading = Reading {
+    unit: "Ω",
+    example: "0.3; 100M where the meter shows no connection",
+    range: [0.0, 1e9],
+};
+
 impl<'a> Desk<'a> {
     pub(super) fn new(operator: &'a mut dyn Operator) -> Self {
         Self {

@@ -13,8 +13,10 @@
 //! those of a walk that ended in a refusal. The gates say what was read and that the connection may be made. They never
 //! say that a unit is safe: that is tested by the rules of the place, by someone who may.
 
+mod connecting;
 mod desk;
 pub mod limits;
+mod readings;
 mod stations;
 
 use crate::error::{Error, Kind, Result};
