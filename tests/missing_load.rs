@@ -31,7 +31,9 @@ fn record() -> Record {
         unit: file::parse(include_str!("../units/tarnbeck-60.unit.toml"), "demo").unwrap(),
         bench: BenchKind::Simulated,
         rigs: BTreeMap::new(),
+        rig_in_use: None,
         stages: Vec::new(),
+        connections: Vec::new(),
     }
 }
 

@@ -1,6 +1,6 @@
 //! `asleft demo`: the whole job on the simulated amplifier.
 
-use super::measure::SimulatedStage;
+use super::session::{self, SimulatedStage};
 use super::{CommandResult, Streams, measure, report, style};
 use crate::bench::simulated::{Fault, Side, demo_rig};
 use crate::error::Result;
@@ -46,7 +46,7 @@ pub fn run(args: &Args, io: &mut Streams<'_>) -> CommandResult {
             seed,
             rig: &rig,
         };
-        measure::run_steps(&mut writer, &stage, &steps, io)?;
+        session::run_simulated(&mut writer, &stage, &steps, io)?;
     }
     let input = results::of(writer.job())?;
     let (path, ending) = report::write(&writer, &input)?;
@@ -79,7 +79,9 @@ fn record(fault: Fault) -> Result<Record> {
         unit,
         bench: BenchKind::Simulated,
         rigs: BTreeMap::new(),
+        rig_in_use: None,
         stages: Vec::new(),
+        connections: Vec::new(),
     })
 }
 

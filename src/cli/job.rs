@@ -1,11 +1,14 @@
 //! `asleft job`: opens job folders, lists and shows them.
 
+mod described;
+
 use super::{CommandResult, Ending, Streams};
 use crate::error::{Error, Kind, Result};
 use crate::job::record::{SCHEMA, plain_name};
 use crate::job::{BenchKind, Job, Moment, Record, Writer, list};
 use crate::{rig, unit};
 use clap::{ArgGroup, Subcommand};
+use described::{bench_words, equipment, equipment_json};
 use serde_json::json;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -125,7 +128,9 @@ fn open_new(new: &New, root: &Path, as_json: bool, io: &mut Streams<'_>) -> Comm
             BenchKind::Live
         },
         rigs: BTreeMap::new(),
+        rig_in_use: None,
         stages: Vec::new(),
+        connections: Vec::new(),
     };
     if let Some(path) = &new.rig {
         record.keep_rig(&rig::file::read(path)?)?;
@@ -139,9 +144,10 @@ fn open_new(new: &New, root: &Path, as_json: bool, io: &mut Streams<'_>) -> Comm
         print(
             io,
             &format!(
-                "opened {} ({bench})\n{}\n",
+                "opened {} ({bench})\n{}\n{}",
                 job.record().id,
-                job.folder().display()
+                job.folder().display(),
+                equipment(job.record())
             ),
         )?;
     }
@@ -188,7 +194,7 @@ fn line(record: &Record) -> String {
 }
 
 fn summary(folder: &Path, record: &Record) -> serde_json::Value {
-    json!({
+    let mut out = json!({
         "id": record.id,
         "folder": folder.display().to_string(),
         "opened": record.opened,
@@ -197,7 +203,11 @@ fn summary(folder: &Path, record: &Record) -> serde_json::Value {
         "owner": record.owner,
         "simulated": record.bench == BenchKind::Simulated,
         "stages": record.stages.iter().map(|s| s.kind).collect::<Vec<_>>(),
-    })
+    });
+    if let (Some(out), Some(equipment)) = (out.as_object_mut(), equipment_json(record).as_object()) {
+        out.extend(equipment.clone());
+    }
+    out
 }
 
 fn show(job: &Job, as_json: bool, io: &mut Streams<'_>) -> CommandResult {
@@ -216,58 +226,11 @@ fn show(job: &Job, as_json: bool, io: &mut Streams<'_>) -> CommandResult {
         )?;
         return Ok(ending);
     }
-    print(io, &described(job))?;
+    print(io, &described::job(job))?;
     for state in states {
         print(io, &format!("  {}  {}\n", state.capture, state.health.in_words()))?;
     }
     Ok(ending)
-}
-
-fn described(job: &Job) -> String {
-    let r = job.record();
-    let mut text = String::new();
-    if r.bench == BenchKind::Simulated {
-        text.push_str("SIMULATED: no real amplifier was measured\n");
-    }
-    let facts = [
-        ("job", r.id.clone()),
-        ("folder", job.folder().display().to_string()),
-        ("unit", r.unit.model.clone()),
-        ("serial", r.serial.clone()),
-        ("owner", r.owner.clone()),
-        ("workshop", r.workshop.clone()),
-        ("opened", r.opened.in_words()),
-        ("bench", bench_words(r.bench).to_owned()),
-        ("complaint", r.complaint.clone()),
-        ("found", r.found.clone()),
-        ("done", r.work.join(" ")),
-    ];
-    for (name, value) in facts.into_iter().filter(|(_, v)| !v.is_empty()) {
-        text.push_str(&format!("{name:<10}{value}\n"));
-    }
-    for stage in &r.stages {
-        let (kind, date) = (stage.kind.in_words(), stage.begun.date());
-        text.push_str(&match &stage.reason {
-            Some(reason) => format!("{kind} {date}: {reason}\n"),
-            None => format!("{kind} {date}: {}\n", measured(stage)),
-        });
-    }
-    text
-}
-
-fn measured(stage: &crate::job::Stage) -> String {
-    let names = stage.measurements.iter();
-    let names: Vec<String> = names
-        .map(|m| format!("{} ({} takes)", m.name, m.takes.len()))
-        .collect();
-    names.join(", ")
-}
-
-fn bench_words(bench: BenchKind) -> &'static str {
-    match bench {
-        BenchKind::Simulated => "SIMULATED",
-        BenchKind::Live => "live",
-    }
 }
 
 fn print_json(io: &mut Streams<'_>, value: &serde_json::Value) -> Result<()> {

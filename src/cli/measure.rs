@@ -1,38 +1,52 @@
-//! `asleft measure`: single measurements, on the simulated amplifier.
+//! `asleft measure`: single measurements, on the bench that the job was opened with.
 
 use super::job::jobs_root;
-use super::{CommandResult, Ending, Streams, progress, style};
-use crate::bench::simulated::{Fault, SimulatedBench, bench_interface, demo_rig, tarnbeck_60};
+pub(super) use super::session::now;
+use super::session::{self, SimulatedStage};
+use super::{CommandResult, Ending, Streams, style};
+use crate::bench::simulated::{Fault, demo_rig};
 use crate::error::{Error, Kind, Result};
 use crate::figure::{FigureId, Findings};
 use crate::job::record::{SCHEMA, plain_name};
 use crate::job::results::{self, StageResults};
-use crate::job::{BenchKind, Job, Moment, Record, StageKind, Writer};
-use crate::procedure::operator::Unattended;
-use crate::procedure::plan::{self, Step};
-use crate::procedure::run::{GAIN_OFF, HIGH_FREQUENCY, Session};
+use crate::job::{BenchKind, Job, Record, StageKind, Writer};
+use crate::procedure::connect::Taps;
+use crate::procedure::guided::Visit;
+use crate::procedure::plan::{self, Play, Step};
 use crate::report::contract::FigureEntry;
 use crate::report::number::setting;
 use crate::report::table;
-use crate::rig::Rig;
-use crate::unit;
+use crate::rig::{self, Rig};
+use crate::unit::{self, UnitSpec};
 use clap::builder::PossibleValuesParser;
 use std::collections::BTreeMap;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// Arguments of `measure`.
 #[derive(clap::Args)]
 #[command(
     after_help = "Examples:\n  asleft measure thd power\n  asleft measure noise --mode \"class A\"\n  \
-                        asleft measure response --job 2026-03-14-tarnbeck-60-0042 --stage as-left"
+                        asleft measure response --job 2026-03-14-tarnbeck-60-0042 --stage as-left\n  \
+                        asleft measure thd --rig bench.rig.toml --unit tarnbeck-60.unit.toml\n\n\
+                        On a live bench the questions before the first sound are asked for each new connection and day."
 )]
 pub struct Args {
     /// Figures to measure.
     #[arg(required = true, value_parser = figure_names())]
     figures: Vec<String>,
-    /// Job that the captures go to; without one, a scratch job is opened for the simulated amplifier.
+    /// Job that the captures go to, and whose bench is used; without one, a scratch job is opened: for the simulated
+    /// amplifier, or with --rig and --unit for a unit on the bench.
     #[arg(long)]
     job: Option<String>,
+    /// Rig file of the live bench: of a scratch job, or a newer calibration for a live one.
+    #[arg(long, value_name = "FILE")]
+    rig: Option<PathBuf>,
+    /// Rated specification of the unit of a scratch job on a live bench.
+    #[arg(long, value_name = "FILE", requires = "rig", conflicts_with = "job")]
+    unit: Option<PathBuf>,
+    /// Output of the unit that the load goes to; asked for where the unit has several.
+    #[arg(long, value_name = "NAME")]
+    output: Option<String>,
     /// Before or after the work.
     #[arg(long, default_value = "as-left")]
     stage: StageArg,
@@ -68,14 +82,6 @@ impl From<StageArg> for StageKind {
     }
 }
 
-/// The simulated bench of one stage.
-pub(super) struct SimulatedStage<'a> {
-    pub(super) kind: StageKind,
-    pub(super) fault: Option<Fault>,
-    pub(super) seed: u64,
-    pub(super) rig: &'a Rig,
-}
-
 /// Names of the figures.
 fn figure_names() -> PossibleValuesParser {
     PossibleValuesParser::new(FigureId::ALL.map(FigureId::name))
@@ -86,85 +92,144 @@ pub(super) fn fault_names() -> PossibleValuesParser {
     PossibleValuesParser::new(Fault::ALL.map(Fault::name))
 }
 
-/// The moment by the system's clock.
-pub(super) fn now() -> Moment {
-    Moment::from(&jiff::ZonedDateTime::now())
-}
-
 /// Runs the command.
 ///
 /// # Errors
-/// Where the job is measured on another bench, the figure is in no step, or the disk refuses.
+/// Where the job's bench is not there, the gates refuse, the figure is in no step, or the disk refuses.
 pub fn run(args: &Args, io: &mut Streams<'_>) -> CommandResult {
     let wanted: Vec<FigureId> = FigureId::ALL
         .into_iter()
         .filter(|id| args.figures.iter().any(|f| f == id.name()))
         .collect();
     let root = jobs_root(args.jobs.as_deref())?;
-    let mut writer = match &args.job {
-        Some(name) => Writer::open(Job::find(name, &root)?.folder())?,
-        None => Writer::create(&root, scratch()?)?,
+    let (writer, steps) = match &args.job {
+        Some(name) => in_job(args, Writer::open(Job::find(name, &root)?.folder())?, &wanted, io)?,
+        None => in_scratch_job(args, &root, &wanted, io)?,
     };
-    let record = writer.job().record();
-    if record.bench != BenchKind::Simulated {
-        return Err(Error::new(
-            Kind::Unavailable,
-            "this job is measured on an audio interface, which this version cannot drive",
-        )
-        .at(record.id.clone())
-        .next("analyse captures made by other means with asleft analyse, or open a job with --simulated"));
-    }
-    let steps = chosen(
-        plan::full(&record.unit, "power", "noise")?,
-        &wanted,
-        args.mode.as_deref(),
-    )?;
-    let rig = record.rigs.values().next().cloned().unwrap_or_else(demo_rig);
-    let fault = args.fault.as_deref().map(str::parse).transpose()?;
-    let stage = SimulatedStage {
-        kind: args.stage.into(),
-        fault,
-        seed: 1,
-        rig: &rig,
-    };
-    run_steps(&mut writer, &stage, &steps, io)?;
     let found = results::of(writer.job())?;
     let kind = StageKind::from(args.stage);
     let stage = found.stages.iter().find(|s| s.kind == kind);
     let findings = stage.map(|s| only(s, &wanted, &steps)).unwrap_or_default();
-    print(&findings, stage, args.json, io)?;
+    let is_simulated = writer.job().record().bench == BenchKind::Simulated;
+    print(&findings, stage, is_simulated, args.json, io)?;
     writeln!(io.err, "captures: {}", writer.job().folder().display()).map_err(|e| super::output_error(&e))?;
     Ok(Ending::Done)
 }
 
-/// Plays steps on the simulated bench, with a progress bar.
-///
-/// # Errors
-/// As [`Session::run`].
-pub(super) fn run_steps(
-    writer: &mut Writer,
-    stage: &SimulatedStage<'_>,
-    steps: &[Step],
-    io: &Streams<'_>,
-) -> Result<()> {
-    let mut bench = SimulatedBench::new(tarnbeck_60(), bench_interface(), stage.seed);
-    if let Some(fault) = stage.fault {
-        bench = bench.with_fault(fault);
+/// Measures on the bench that the job was opened with.
+fn in_job(
+    args: &Args,
+    writer: Writer,
+    wanted: &[FigureId],
+    io: &mut Streams<'_>,
+) -> Result<(Writer, Vec<Step>)> {
+    let record = writer.job().record();
+    if record.bench == BenchKind::Simulated {
+        return simulated(args, writer, wanted, io);
     }
-    let bar = progress::bar(steps.len() as u64, io.interactive);
-    // Nothing here can be harmed, and a simulated fault is meant to be measured as found.
-    let mut operator = Unattended::yes_to(&[HIGH_FREQUENCY, GAIN_OFF]);
-    let mut session = Session::new(writer, &mut bench, stage.rig, stage.kind, &now, &mut operator);
-    for step in steps {
-        bar.set_message(step.name.clone());
-        session.run(step)?;
-        bar.inc(1);
-    }
-    bar.finish_and_clear();
-    Ok(())
+    let rig = match &args.rig {
+        Some(path) => rig::file::read(path)?,
+        None => session::rig_of(record)?,
+    };
+    live(args, &rig, wanted, io, |_| Ok(writer))
 }
 
-/// The steps that prove the wanted figures, each mode's gain first.
+/// Measures in a job that is opened for it: live with a rig and a unit, simulated without both.
+fn in_scratch_job(
+    args: &Args,
+    root: &Path,
+    wanted: &[FigureId],
+    io: &mut Streams<'_>,
+) -> Result<(Writer, Vec<Step>)> {
+    match (&args.rig, &args.unit) {
+        (Some(rig), Some(unit)) => {
+            let (rig, unit) = (rig::file::read(rig)?, unit::file::read(unit)?);
+            live(args, &rig, wanted, io, |rig| {
+                let mut record = scratch(unit, BenchKind::Live);
+                record.keep_rig(rig)?;
+                Writer::create(root, record)
+            })
+        }
+        (Some(_), None) => Err(Error::new(
+            Kind::Mismatch,
+            "a rig file alone does not say which unit is on the bench",
+        )
+        .next("name the unit's file with --unit for a scratch job, or a job with --job")),
+        (None, _) => {
+            let unit = unit::file::parse(super::demo::UNIT, "the demo's unit file")?;
+            let writer = Writer::create(root, scratch(unit, BenchKind::Simulated))?;
+            simulated(args, writer, wanted, io)
+        }
+    }
+}
+
+/// Measures on the simulated amplifier.
+fn simulated(
+    args: &Args,
+    mut writer: Writer,
+    wanted: &[FigureId],
+    io: &Streams<'_>,
+) -> Result<(Writer, Vec<Step>)> {
+    let record = writer.job().record();
+    if args.rig.is_some() || args.output.is_some() {
+        return Err(Error::new(
+            Kind::Mismatch,
+            "this job is simulated, as was fixed when it was opened: it takes no rig file and has no outputs to choose from",
+        )
+        .at(record.id.clone())
+        .next("leave out --rig and --output, or open a live job with `asleft job new --rig FILE`"));
+    }
+    let rig = record.rig().cloned().unwrap_or_else(demo_rig);
+    let steps = planned(&record.unit, &rig, wanted, args.mode.as_deref())?;
+    let stage = SimulatedStage {
+        kind: args.stage.into(),
+        fault: args.fault.as_deref().map(str::parse).transpose()?,
+        seed: 1,
+        rig: &rig,
+    };
+    session::run_simulated(&mut writer, &stage, &steps, io)?;
+    Ok((writer, steps))
+}
+
+/// Measures on the audio interface that `rig` names; `open` opens the job once the interface is there.
+fn live(
+    args: &Args,
+    rig: &Rig,
+    wanted: &[FigureId],
+    io: &mut Streams<'_>,
+    open: impl FnOnce(&Rig) -> Result<Writer>,
+) -> Result<(Writer, Vec<Step>)> {
+    if args.fault.is_some() {
+        return Err(Error::new(Kind::Mismatch, "a real unit brings its own faults").next("leave out --fault"));
+    }
+    let taps = Taps::of(rig)?;
+    let mut bench = session::open_live(rig)?;
+    let mut writer = open(rig)?;
+    let steps = planned(&writer.job().record().unit, rig, wanted, args.mode.as_deref())?;
+    if taps.are_one() {
+        writeln!(io.err, "{ONE_TAP}").map_err(|e| super::output_error(&e))?;
+    }
+    let visit = Visit {
+        stage: args.stage.into(),
+        rig,
+        output: args.output.as_deref(),
+        now: &now,
+    };
+    session::run_live(&mut writer, &mut bench, &visit, &steps, io)?;
+    Ok((writer, steps))
+}
+
+/// What a single tap costs.
+const ONE_TAP: &str = "The rig has one attenuator, which serves for power and for noise: the interface's own noise then \
+                       hides that of a quiet unit.";
+
+/// The steps of the plan with this rig's taps that give the wanted figures.
+fn planned(unit: &UnitSpec, rig: &Rig, wanted: &[FigureId], mode: Option<&str>) -> Result<Vec<Step>> {
+    let taps = Taps::of(rig)?;
+    chosen(plan::full(unit, taps.power, taps.noise)?, wanted, mode)
+}
+
+/// The steps that prove the wanted figures, and those that find the gain of each mode in which something is driven.
 fn chosen(steps: Vec<Step>, wanted: &[FigureId], mode: Option<&str>) -> Result<Vec<Step>> {
     let in_mode = |s: &Step| {
         mode.is_none_or(|m| {
@@ -175,22 +240,22 @@ fn chosen(steps: Vec<Step>, wanted: &[FigureId], mode: Option<&str>) -> Result<V
         })
     };
     let proves = |s: &Step| in_mode(s) && s.figures.iter().any(|f| wanted.contains(f));
-    let modes: Vec<Option<String>> = steps
-        .iter()
-        .filter(|s| proves(s))
-        .map(|s| s.setup.mode.clone())
-        .collect();
-    let out: Vec<Step> = steps
-        .into_iter()
-        .filter(|s| proves(s) || (s.finds_gain() && modes.contains(&s.setup.mode)))
-        .collect();
-    if modes.is_empty() {
+    if !steps.iter().any(proves) {
         return Err(Error::new(
             Kind::Value,
             "no step of the plan gives these figures in this mode",
         )
         .next("check the name of the mode in the unit file"));
     }
+    let modes: Vec<Option<String>> = steps
+        .iter()
+        .filter(|s| proves(s) && s.play != Play::Silence)
+        .map(|s| s.setup.mode.clone())
+        .collect();
+    let out = steps
+        .into_iter()
+        .filter(|s| proves(s) || (s.finds_gain() && modes.contains(&s.setup.mode)))
+        .collect();
     Ok(out)
 }
 
@@ -210,7 +275,13 @@ fn only(stage: &StageResults, wanted: &[FigureId], steps: &[Step]) -> Findings {
     out
 }
 
-fn print(findings: &Findings, stage: Option<&StageResults>, json: bool, io: &mut Streams<'_>) -> Result<()> {
+fn print(
+    findings: &Findings,
+    stage: Option<&StageResults>,
+    simulated: bool,
+    json: bool,
+    io: &mut Streams<'_>,
+) -> Result<()> {
     let verdict = |figure| stage.and_then(|s| s.verdict_on(figure));
     let text = if json {
         let figures: Vec<FigureEntry> = findings
@@ -219,7 +290,7 @@ fn print(findings: &Findings, stage: Option<&StageResults>, json: bool, io: &mut
             .filter_map(|f| FigureEntry::new(f, verdict(f).cloned()))
             .collect();
         let document = serde_json::json!({
-            "schema": "asleft.measure.v1", "simulated": true, "figures": figures,
+            "schema": "asleft.measure.v1", "simulated": simulated, "figures": figures,
             "not_measured": findings.not_measured,
         });
         format!("{document:#}\n")
@@ -233,21 +304,25 @@ fn print(findings: &Findings, stage: Option<&StageResults>, json: bool, io: &mut
                 verdict: verdict(figure),
             })
             .collect();
-        table::figures(&lines, &findings.not_measured, style(true))
+        table::figures(&lines, &findings.not_measured, style(simulated))
     };
     io.out
         .write_all(text.as_bytes())
         .map_err(|e| super::output_error(&e))
 }
 
-fn scratch() -> Result<Record> {
-    let unit = unit::file::parse(super::demo::UNIT, "the demo's unit file")?;
+/// The record of a job that nobody opened: single measurements.
+fn scratch(unit: UnitSpec, bench: BenchKind) -> Record {
     let opened = now();
-    Ok(Record {
+    let workshop = match bench {
+        BenchKind::Simulated => "Example Bench".to_owned(),
+        BenchKind::Live => String::new(),
+    };
+    Record {
         schema: SCHEMA.to_owned(),
         id: plain_name(&format!("{} {} scratch", opened.date(), unit.model)),
         opened,
-        workshop: "Example Bench".to_owned(),
+        workshop,
         owner: "nobody".to_owned(),
         serial: String::new(),
         complaint: String::new(),
@@ -255,8 +330,10 @@ fn scratch() -> Result<Record> {
         work: Vec::new(),
         notes: vec!["Scratch job of single measurements".to_owned()],
         unit,
-        bench: BenchKind::Simulated,
+        bench,
         rigs: BTreeMap::new(),
+        rig_in_use: None,
         stages: Vec::new(),
-    })
+        connections: Vec::new(),
+    }
 }

@@ -19,6 +19,7 @@ mod operator;
 mod progress;
 pub mod report;
 mod rig;
+mod session;
 mod unit;
 
 use crate::error::{Error, Kind, Result};
@@ -83,7 +84,7 @@ enum Command {
     Interfaces(interfaces::Args),
     /// Open, find and show job folders.
     Job(job::Args),
-    /// Take single measurements on the simulated amplifier.
+    /// Take single measurements on the bench of a job, or on the simulated amplifier.
     Measure(measure::Args),
     /// Set two captures, two modes or two stages side by side, with the uncertainty of the difference.
     Compare(compare::Args),

@@ -6,6 +6,7 @@
 //! [`folder::Job`] at every moment, also after a power cut.
 
 pub mod capture;
+pub mod connection;
 pub mod curves;
 pub mod folder;
 mod json;
@@ -16,6 +17,7 @@ pub mod spectra;
 pub mod writer;
 
 pub use capture::{CaptureState, Sidecar};
+pub use connection::Connection;
 pub use folder::{Job, Listed, list};
 pub use moment::Moment;
 pub use record::{BenchKind, Measurement, Record, Stage, StageKind};

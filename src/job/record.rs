@@ -1,5 +1,6 @@
 //! The versioned record of a job, `job.json`.
 
+use super::connection::{Circuit, Connection};
 use super::json;
 use super::moment::Moment;
 use crate::error::{Error, Kind, Result};
@@ -50,9 +51,15 @@ pub struct Record {
     /// Every rig that captures of this job were made with, by the SHA-256 of its data.
     #[serde(default)]
     pub rigs: BTreeMap<String, Rig>,
+    /// The one of them that was kept last, by the same name; `None` in records of earlier versions.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub rig_in_use: Option<String>,
     /// Stages, in the order they were begun.
     #[serde(default)]
     pub stages: Vec<Stage>,
+    /// Every time the unit was to be connected to a live bench, in order.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub connections: Vec<Connection>,
 }
 
 /// What a job is measured on.
@@ -206,7 +213,21 @@ impl Record {
     pub fn keep_rig(&mut self, rig: &Rig) -> Result<String> {
         let sha256 = fingerprint::of_bytes(to_text(rig)?.as_bytes());
         self.rigs.entry(sha256.clone()).or_insert_with(|| rig.clone());
+        self.rig_in_use = Some(sha256.clone());
         Ok(sha256)
+    }
+
+    /// The rig that the job is measured with: the one that was kept last; in records of earlier versions, the only one.
+    pub fn rig(&self) -> Option<&Rig> {
+        match &self.rig_in_use {
+            Some(sha256) => self.rigs.get(sha256),
+            None => self.rigs.values().next(),
+        }
+    }
+
+    /// The connection that was made last, if it is `circuit` and was made on the day of `now`.
+    pub fn standing(&self, circuit: &Circuit, now: Moment) -> Option<&Connection> {
+        self.connections.last().filter(|c| c.holds(circuit, now))
     }
 
     /// The stage of this kind, begun at `at` if it is not there yet.

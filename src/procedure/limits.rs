@@ -11,6 +11,14 @@ use crate::unit::{OutputStage, UnitSpec};
 /// # Errors
 /// Where the setup names no input of the unit, or the unit file no output.
 pub fn of(unit: &UnitSpec, setup: &Setup) -> Result<UnitLimits> {
+    at(unit, None, setup)
+}
+
+/// The same at the output of this name; the first where none is named.
+///
+/// # Errors
+/// As [`of`], and where the unit file has no such output.
+pub fn at(unit: &UnitSpec, output: Option<&str>, setup: &Setup) -> Result<UnitLimits> {
     let input = setup
         .input
         .as_deref()
@@ -19,8 +27,12 @@ pub fn of(unit: &UnitSpec, setup: &Setup) -> Result<UnitLimits> {
             Error::new(Kind::Mismatch, "the step names no input of the unit")
                 .next("name an input that the unit file has")
         })?;
-    // Measured is the first output: speakers.
-    let output = unit.outputs.first().ok_or_else(|| {
+    // Where none is named, the first is measured: speakers.
+    let named = unit
+        .outputs
+        .iter()
+        .find(|o| output.is_none_or(|name| o.name == name));
+    let output = named.ok_or_else(|| {
         Error::new(
             Kind::Mismatch,
             format!("the unit file of {} names no output", unit.model),

@@ -1,6 +1,10 @@
 //! What is done on the bench, in order: steps as inspectable data, and running them.
 
 pub mod calibration;
+pub mod changes;
+pub mod connect;
+pub mod gates;
+pub mod guided;
 mod levels;
 pub mod limits;
 pub mod operator;

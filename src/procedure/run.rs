@@ -50,6 +50,8 @@ pub struct Session<'a> {
     pub operator: &'a mut dyn Operator,
     /// Whether takes carry marks, wherever the interface is connected to the unit.
     pub marks: bool,
+    /// Output of the unit that the load is on, by its name in the unit file; the first where none is named.
+    pub output: Option<String>,
     ceiling: Ceiling<'a>,
     /// Name of the rig's snapshot in the record, once it is there.
     rig_key: Option<String>,
@@ -84,6 +86,7 @@ impl<'a> Session<'a> {
             now,
             operator,
             marks: false,
+            output: None,
             ceiling: Ceiling::new(rig),
             rig_key: None,
             ended: None,
@@ -113,7 +116,11 @@ impl<'a> Session<'a> {
     }
 
     fn take(&mut self, step: &Step) -> Result<String> {
-        let limits = limits::of(&self.writer.job().record().unit, &step.setup)?;
+        let limits = limits::at(
+            &self.writer.job().record().unit,
+            self.output.as_deref(),
+            &step.setup,
+        )?;
         let mut confirmed = false;
         let mut reasons = Vec::new();
         for attempt in 1..=ATTEMPTS {

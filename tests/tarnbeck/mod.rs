@@ -154,7 +154,9 @@ pub(crate) fn record(bench: BenchKind) -> Record {
         unit: unit(),
         bench,
         rigs: std::collections::BTreeMap::new(),
+        rig_in_use: None,
         stages: Vec::new(),
+        connections: Vec::new(),
     };
     record.keep_rig(&rig()).unwrap();
     record

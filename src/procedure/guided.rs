@@ -1,0 +1,80 @@
+//! Steps on a live bench, with somebody in front of it: the gates first, before each step what has to be changed by hand,
+//! and how to take everything apart at the end.
+
+use super::changes;
+use super::connect::{self, Standing};
+use super::operator::{Notice, Operator, Weight};
+use super::plan::Step;
+use super::run::Session;
+use crate::bench::Bench;
+use crate::error::Result;
+use crate::job::{Moment, StageKind, Writer};
+use crate::rig::Rig;
+use crate::signal::take::Setup;
+
+/// What a visit to the bench is for.
+#[derive(Clone, Copy)]
+pub struct Visit<'a> {
+    /// Stage that its captures belong to.
+    pub stage: StageKind,
+    /// The bench's calibration.
+    pub rig: &'a Rig,
+    /// The unit's output, where one was asked for.
+    pub output: Option<&'a str>,
+    /// The clock.
+    pub now: &'a dyn Fn() -> Moment,
+}
+
+/// Connects the unit, runs `steps`, and says how to take it all apart, also where a step fails.
+///
+/// # Errors
+/// Where the gates refuse, the operator leaves, or a step fails. What was answered and recorded before is kept.
+pub fn measure(
+    writer: &mut Writer,
+    bench: &mut dyn Bench,
+    operator: &mut dyn Operator,
+    visit: &Visit<'_>,
+    steps: &[Step],
+) -> Result<()> {
+    let unit = writer.job().record().unit.clone();
+    let output = connect::output(&unit, visit.output, operator)?;
+    let rig_sha256 = writer.update(|record| record.keep_rig(visit.rig))?;
+    let circuit = connect::circuit(steps, &output.name, visit.rig, &rig_sha256);
+    let Standing { setup, .. } = connect::connect(writer, visit.rig, &circuit, operator, visit.now)?;
+    let mut session = Session::new(writer, bench, visit.rig, visit.stage, visit.now, operator);
+    session.output = Some(circuit.output);
+    session.marks = true;
+    let done = run(&mut session, steps, setup);
+    let told = session.operator.tell(&apart());
+    done.and(told)
+}
+
+fn run(session: &mut Session<'_>, steps: &[Step], mut stands: Setup) -> Result<()> {
+    for (index, step) in steps.iter().enumerate() {
+        changes::ask_for(&stands, &step.setup, session.operator)?;
+        stands = step.setup.clone();
+        session.operator.tell(&Notice {
+            weight: Weight::Step,
+            text: format!(
+                "Step {} of {}: {}. {}",
+                index + 1,
+                steps.len(),
+                step.name,
+                step.purpose
+            ),
+            why: String::new(),
+        })?;
+        session.run(step)?;
+    }
+    Ok(())
+}
+
+fn apart() -> Notice {
+    Notice {
+        weight: Weight::Caution,
+        text: "Nothing plays any more. Before anything is unplugged: volume to minimum, then the unit off. Then the cables \
+               at the interface, then the attenuator, and the load last. The load may be hot."
+            .to_owned(),
+        why: "In this order no plug passes power, and no output is on without its load.".to_owned(),
+    }
+}
