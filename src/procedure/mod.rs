@@ -3,3 +3,4 @@
 pub mod operator;
 pub mod plan;
 pub mod run;
+pub mod self_check;

@@ -152,6 +152,7 @@ impl SimulatedBench {
             frames: left.len(),
             seed: self.seed,
             take: self.takes,
+            terminated: setup.driven.is_none() && setup.termination.is_some(),
         };
         let attenuators = (self.interface.tap(setup)?, self.interface.pad(setup)?);
         let session = Session::new(
