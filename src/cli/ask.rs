@@ -37,6 +37,17 @@ impl<'a> Asker<'a> {
         writeln!(self.out, "{line}").map_err(|e| gone(&e))
     }
 
+    /// Shows a line in place of the one before it, without going on to the next.
+    ///
+    /// # Errors
+    /// Where the terminal has gone.
+    pub fn show(&mut self, line: &str) -> Result<()> {
+        // Back to the first column, and erase what stood there (ECMA-48: CR, EL).
+        write!(self.out, "\r{line}\x1b[K")
+            .and_then(|()| self.out.flush())
+            .map_err(|e| gone(&e))
+    }
+
     /// Asks until `read` accepts the answer.
     ///
     /// # Errors

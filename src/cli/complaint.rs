@@ -14,7 +14,8 @@ pub(super) fn said(error: &Error) -> String {
         .join("\n")
 }
 
-fn folded(line: &str) -> String {
+/// A line folded between words; what is carried over stands further in.
+pub(super) fn folded(line: &str) -> String {
     let indent = line.len() - line.trim_start().len();
     let mut out = " ".repeat(indent);
     let mut column = indent;
