@@ -18,6 +18,7 @@ mod operator;
 mod progress;
 pub mod report;
 mod rig;
+mod rig_check;
 mod unit;
 
 use crate::error::{Error, Kind, Result};

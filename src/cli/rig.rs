@@ -33,6 +33,8 @@ enum Action {
         #[arg(required = true)]
         files: Vec<PathBuf>,
     },
+    /// Checks the bare interface in loopback: its floors, and what it is fit for.
+    Check(super::rig_check::Args),
     /// Prints the JSON schema of these files, for editors that check and complete TOML.
     #[command(after_help = "Example:\n  asleft rig schema > rig.schema.json")]
     Schema,
@@ -46,6 +48,7 @@ pub(super) fn run(args: &Args, io: &mut Streams<'_>) -> CommandResult {
     let text = match &args.action {
         Action::Show { files } => return checked::files(files, &file::check, io),
         Action::New { file, .. } => template(file.as_deref())?,
+        Action::Check(args) => return super::rig_check::run(args, io),
         Action::Schema => file::json_schema(),
     };
     io.out
