@@ -5,6 +5,7 @@
 
 use crate::error::{Error, Kind, Result};
 use crate::figure::{Driven, FigureId};
+use crate::job::steadiness::{CHECK, CONNECTION};
 use crate::quantity::{Decibels, Watts};
 use crate::signal::take::Setup;
 use crate::unit::rules::is_of_silence;
@@ -135,6 +136,7 @@ pub fn full(unit: &UnitSpec, power_tap: &str, noise_tap: &str) -> Result<Vec<Ste
         steps.extend(shape.against_level(mode, if index == 0 { &FINE_STEPS } else { &COARSE_STEPS }));
         steps.extend(shape.stated_tones(mode));
         steps.extend(shape.rated_power(mode));
+        steps.push(shape.check(mode));
     }
     Ok(steps)
 }
@@ -197,7 +199,7 @@ impl Shape<'_> {
 
     fn connection(&self, mode: Option<&str>) -> Step {
         Step {
-            name: self.with_mode("connection", mode),
+            name: self.with_mode(CONNECTION, mode),
             play: Play::Tone {
                 frequency_hz: 997.0,
                 drive: Drive::ReSensitivity(CONNECTION_RE_SENSITIVITY),
@@ -208,6 +210,15 @@ impl Shape<'_> {
             figures: vec![FigureId::Level],
             purpose: "A faint tone finds the gain and shows that the right cables are in the right sockets."
                 .to_owned(),
+        }
+    }
+
+    /// The connection's tone once more: a gain that moved since then makes volts and watts worthless.
+    fn check(&self, mode: Option<&str>) -> Step {
+        Step {
+            name: self.with_mode(CHECK, mode),
+            purpose: "The first tone again: it must come back as it did, or a knob was moved in between.".to_owned(),
+            ..self.connection(mode)
         }
     }
 

@@ -11,6 +11,9 @@ use serde::Serialize;
 /// Version tag of the document.
 pub const SCHEMA: &str = "asleft.rig-check.v1";
 
+/// Outputs that do not reach this level leave the top of the inputs unseen, dBFS.
+const UNREACHED_DBFS: f64 = -1.5;
+
 /// Where texts stand under their heading.
 const INDENT: &str = "    ";
 
@@ -92,17 +95,22 @@ fn reaches(fitness: &Fitness) -> Vec<String> {
             None => lines.push((reach.tap.as_deref(), vec![text])),
         }
     }
-    let at_output = fitness.purpose == Purpose::Noise;
-    lines
+    let mut out: Vec<String> = lines
         .into_iter()
         .map(|(tap, all)| match tap {
-            Some(tap) if at_output => {
-                format!("tap \"{tap}\", at the unit's output: {}", all.join("; "))
-            }
-            Some(tap) => format!("tap \"{tap}\": {}", all.join("; ")),
-            None => all.join("; "),
+            Some(tap) => format!("tap \"{tap}\": {}", all.join(", ")),
+            None => all.join(" "),
         })
-        .collect()
+        .collect();
+    if fitness.purpose == Purpose::Noise {
+        out.insert(0, "at the unit's output, down to its own:".to_owned());
+    }
+    signed_all(out)
+}
+
+/// With true minus signs before numbers.
+fn signed_all(lines: Vec<String>) -> Vec<String> {
+    lines.into_iter().map(|l| l.replace(" -", " −")).collect()
 }
 
 fn value(value: f64, unit: &str) -> String {
@@ -201,6 +209,10 @@ fn numbers(out: &mut String, check: &SelfCheck, width: usize) {
         });
     }
     columns(out, &rows, width);
+    if let Some(top) = check.highest_input_dbfs.filter(|top| *top < UNREACHED_DBFS) {
+        let text = format!("the outputs reach {top:.1} dBFS at the inputs; nothing above was looked at");
+        out.push_str(&wrapped(&text.replace(" -", " −"), "  ", width));
+    }
     if let Some(clock) = check.clock {
         out.push_str(&format!(
             "  delay {}, clock {}\n",
@@ -218,7 +230,10 @@ fn longest(check: &SelfCheck, count: fn(&ChannelCheck) -> usize) -> impl Iterato
 
 fn step(step: &Step) -> String {
     match step.deviation_db {
-        Some(d) => signed(&format!("{d:.3} ± {:.3} dB", step.expanded_db.max(0.001))),
+        Some(d) => {
+            let text = format!("{d:+.3} ± {:.3} dB", step.expanded_db.max(0.001));
+            signed(&text.replace("-0.000", "+0.000"))
+        }
         None => "not seen".to_owned(),
     }
 }

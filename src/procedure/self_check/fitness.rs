@@ -89,7 +89,7 @@ pub struct Fitness {
 /// How far a bench reaches.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Reach {
-    /// What: "up to", "down to", with what it holds for.
+    /// What it holds for: "the input takes", "A-weighted".
     pub what: String,
     /// Tap, where it matters.
     pub tap: Option<String>,
@@ -155,7 +155,7 @@ fn power(rig: &Rig) -> Found {
         });
         let most = watts.reduce(f64::min)?;
         Some(Reach {
-            what: "the input takes up to".to_owned(),
+            what: "the input takes".to_owned(),
             tap,
             value: most,
             unit: "W",
@@ -164,7 +164,7 @@ fn power(rig: &Rig) -> Found {
     let mut limits: Vec<Reach> = limits.collect();
     let rating = rig.channels.iter().map(|c| c.load_rating_w).reduce(f64::min);
     limits.extend(rating.map(|value| Reach {
-        what: "the load's rating".to_owned(),
+        what: "the load is rated".to_owned(),
         tap: None,
         value,
         unit: "W",
@@ -174,13 +174,15 @@ fn power(rig: &Rig) -> Found {
 
 /// Of each channel the best level, of the channels the worst.
 fn distortion(check: &SelfCheck) -> Found {
-    let best = |c: &ChannelCheck| c.distortion.iter().map(|d| d.thd_percent).reduce(f64::min);
+    let of = |c: &ChannelCheck| c.distortion.iter().min_by(|a, b| a.thd_percent.total_cmp(&b.thd_percent)).cloned();
+    let best = |c: &ChannelCheck| of(c).map(|d| d.thd_percent);
+    let level = worst(check, |c| of(c).map(|d| d.level_dbfs), f64::min).unwrap_or(0.0);
     let Some(own) = worst(check, best, f64::max) else {
         return (Vec::new(), poor("own distortion was not found", "see above"));
     };
     let value = own * RIG_MARGIN.amplitude_ratio();
     let limits = vec![Reach {
-        what: "1 kHz, down to".to_owned(),
+        what: format!("at 1 kHz and {level:.0} dBFS, where its own is least, down to"),
         tap: None,
         value,
         unit: "%",
@@ -214,8 +216,8 @@ fn noise(check: &SelfCheck, rig: &Rig) -> Found {
     let mut limits = Vec::new();
     for tap in taps(rig) {
         for (what, pick) in [
-            ("20 Hz-20 kHz, down to", (|f| f.flat_dbfs) as fn(&super::Floor) -> f64),
-            ("A-weighted, down to", |f| f.a_dbfs),
+            ("20 Hz-20 kHz", (|f| f.flat_dbfs) as fn(&super::Floor) -> f64),
+            ("A-weighted", |f| f.a_dbfs),
         ] {
             limits.extend(at_output(tap.as_deref(), pick).map(|value| Reach {
                 what: what.to_owned(),

@@ -85,6 +85,8 @@ pub struct SelfCheck {
     pub sample_rates_hz: [u32; 2],
     /// Whether the noise was read with the inputs terminated; else with the idle outputs cabled to them.
     pub terminated: bool,
+    /// The highest level that the outputs reach at both inputs, dBFS; `None` where it was not found. No higher than −1.
+    pub highest_input_dbfs: Option<f64>,
     /// One entry a channel.
     pub channels: Vec<ChannelCheck>,
     /// Recording clock re playing clock; `None` where it was not found.
@@ -112,7 +114,7 @@ pub struct ChannelCheck {
     pub distortion: Vec<OwnDistortion>,
     /// What of the other channel's signal arrives here.
     pub crosstalk: Vec<Crosstalk>,
-    /// Levels against what was played.
+    /// Levels against what was played, highest first.
     pub steps: Vec<Step>,
     /// Largest difference between half-seconds of one steady tone, dB.
     pub wander_db: Option<f64>,

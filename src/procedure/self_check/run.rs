@@ -59,6 +59,7 @@ pub fn run(
         simulated,
         sample_rates_hz: [request.sample_rate_hz, request.sweep_rate_hz],
         terminated: shorted,
+        highest_input_dbfs: None,
         channels: (0..2).map(|c| ChannelCheck::of(Channel::at(c))).collect(),
         clock: None,
         troubles: Vec::new(),
@@ -156,6 +157,7 @@ impl Running<'_> {
             return Ok(());
         }
         let outputs = self.outputs(check);
+        check.highest_input_dbfs = Some(outputs.highest_input());
         self.levels(check, &outputs)?;
         self.steps(check, &outputs)?;
         self.one_side(check, &outputs, &silent)?;
@@ -213,7 +215,7 @@ impl Running<'_> {
         Ok(go_on)
     }
 
-    /// Output level of both channels for `input_dbfs` at the inputs; `None` where the outputs do not reach so far.
+    /// How output levels follow from those at the inputs.
     fn outputs(&self, check: &SelfCheck) -> Outputs {
         let gain = |c: usize| check.channels.get(c).and_then(|c| c.gain_db).unwrap_or(0.0);
         Outputs([gain(0), gain(1)])
@@ -259,6 +261,7 @@ impl Running<'_> {
             for step in &mut channel.steps {
                 step.deviation_db = step.deviation_db.map(|d| d - reference);
             }
+            channel.steps.sort_by(|a, b| b.level_dbfs.total_cmp(&a.level_dbfs));
         }
         Ok(())
     }

@@ -23,6 +23,9 @@ const SEEN: f64 = 3.72;
 /// Harmonics that are stored, order 2 first.
 const ORDERS: std::ops::RangeInclusive<u32> = 2..=5;
 
+/// The smallest ratio that is stated: −200 dB.
+const LEAST: f64 = 1e-10;
+
 /// Skirts are looked for this far from the tone, Hz.
 const SKIRT_HZ: f64 = 1_000.0;
 
@@ -146,7 +149,8 @@ pub(super) fn crosstalk(examined: &Examined, driven: usize, quiet: usize) -> Opt
     };
     Some(Crosstalk {
         frequency_hz: from.frequency_hz,
-        db: Decibels::from_amplitude_ratio(size / from.amplitude).0,
+        // Exact zeros are no crosstalk of minus infinity.
+        db: Decibels::from_amplitude_ratio((size / from.amplitude).max(LEAST)).0,
         at_most,
     })
 }
@@ -183,7 +187,7 @@ pub(super) fn skirts(examined: &Examined, silent: &Examined, index: usize) -> Op
     };
     let share = power / (f.amplitude * f.amplitude / 2.0);
     Some(Skirts {
-        db: Decibels::from_power_ratio(share).0,
+        db: Decibels::from_power_ratio(share.max(LEAST * LEAST)).0,
         at_most,
         jitter_s: share.sqrt() / (TAU * f.frequency_hz),
     })
