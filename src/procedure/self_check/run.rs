@@ -7,6 +7,7 @@ use super::{
     TONE_HZ, expected_gain, fitness, floor, swept, tones as tone,
 };
 use crate::bench::Bench;
+use crate::dsp::sweep::{self, SweepParameters};
 use crate::error::{Error, Kind, Result};
 use crate::figure::{Channel, Driven};
 use crate::procedure::operator::{Answer, Expects, Operator, Question, Weight};
@@ -323,25 +324,41 @@ impl Running<'_> {
         };
         let channels = outputs.for_input(level).map(signal).to_vec();
         let take = self.player.play(rate, self.request.sweep_s, channels, cabled(Driven::Both))?;
-        let examined = match take::examine(take, None) {
-            Ok(examined) => examined,
-            // A path that does to a sweep what no amplifier does is a finding, not a failure of the check.
-            Err(e) if e.kind() == Kind::Mismatch => {
-                self.evidence.sweep_refused = Some(e.what().to_owned());
-                return Ok(());
-            }
-            Err(e) => return Err(e),
+        let Some(found) = self.deconvolved(take, level)? else {
+            return Ok(());
         };
-        if let Some(found) = swept::swept(&examined, &[level; 2]) {
-            check.clock = Some(found.clock);
-            for (channel, response) in check.channels.iter_mut().zip(found.responses) {
-                channel.response = response;
-            }
-            for (channel, polarity) in check.channels.iter_mut().zip(found.polarity) {
-                channel.polarity = polarity;
-            }
+        check.clock = Some(found.clock);
+        for (channel, response) in check.channels.iter_mut().zip(found.responses) {
+            channel.response = response;
+        }
+        for (channel, polarity) in check.channels.iter_mut().zip(found.polarity) {
+            channel.polarity = polarity;
         }
         Ok(())
+    }
+
+    /// What a sweep at `level` gave. A path that does to it what no amplifier does is a finding, not a failure of the
+    /// check; a filter of linear phase that ends the band, as conversions of rates have, is one that is read all the same.
+    fn deconvolved(&mut self, take: Take, level: f64) -> Result<Option<swept::Swept>> {
+        let rate = f64::from(take.source.format().sample_rate_hz);
+        let levels = [level; 2];
+        let refused = match take::examine(take.clone(), None) {
+            Ok(Examined {
+                content: take::Content::Sweep(analysis),
+                ..
+            }) => return Ok(Some(swept::swept(&analysis, &levels, rate))),
+            Ok(_) => return Ok(None),
+            Err(e) if e.kind() == Kind::Mismatch => e,
+            Err(e) => return Err(e),
+        };
+        let parameters = take.stimulus.as_ref().and_then(SweepParameters::of);
+        let analysis = parameters.and_then(|p| sweep::analyse(take.source.as_ref(), &p).ok());
+        let found = analysis.map(|a| swept::swept(&a, &levels, rate));
+        let cut_off = found.filter(swept::Swept::is_cut_off);
+        if cut_off.is_none() {
+            self.evidence.sweep_refused = Some(refused.what().to_owned());
+        }
+        Ok(cut_off)
     }
 }
 

@@ -4,7 +4,6 @@ use super::{Clock, OwnResponse};
 use crate::dsp::sweep::{ChannelTransfer, SweepAnalysis};
 use crate::figure::Band;
 use crate::quantity::{DB_PER_RELATIVE_AMPLITUDE, Decibels};
-use crate::take::{Content, Examined};
 use rustfft::num_complex::Complex64;
 
 /// The response is stored at 10^(n/10) kHz, from 5 Hz to 80 kHz as far as the sweep reaches.
@@ -28,14 +27,10 @@ pub(super) struct Swept {
     pub(super) clock: Clock,
 }
 
-/// Of a take of a sweep whose level at the inputs is `levels_dbfs`; `None` of any other take.
-pub(super) fn swept(examined: &Examined, levels_dbfs: &[f64]) -> Option<Swept> {
-    let Content::Sweep(analysis) = &examined.content else {
-        return None;
-    };
-    let rate = f64::from(examined.take.source.format().sample_rate_hz);
+/// Of the deconvolution of a sweep whose level at the inputs is `levels_dbfs`, recorded at `rate` Hz.
+pub(super) fn swept(analysis: &SweepAnalysis, levels_dbfs: &[f64], rate: f64) -> Swept {
     let channels = || analysis.channels.iter();
-    Some(Swept {
+    Swept {
         responses: channels()
             .zip(levels_dbfs)
             .map(|(c, level)| response(analysis, c, *level, rate))
@@ -46,7 +41,14 @@ pub(super) fn swept(examined: &Examined, levels_dbfs: &[f64]) -> Option<Swept> {
             u_ppm: analysis.clock_ppm_u,
             delay_s: analysis.delay_s,
         },
-    })
+    }
+}
+
+impl Swept {
+    /// Whether the response ends where only a conversion ends it.
+    pub(super) fn is_cut_off(&self) -> bool {
+        self.responses.iter().flatten().any(|r| r.cut_off_hz.is_some())
+    }
 }
 
 fn response(
