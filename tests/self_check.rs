@@ -143,9 +143,11 @@ fn kinds(check: &SelfCheck) -> Vec<Kind> {
 }
 
 /// A fault that is named as `kind` and as nothing else.
+#[track_caller]
 fn is_named(kind: Kind, spoil: Spoil) -> SelfCheck {
     let (check, _) = checked(&matched(), &short(48_000), spoil);
-    assert_eq!(kinds(&check), [kind], "{:#?}", check.troubles);
+    let crosstalk: Vec<_> = check.channels.iter().map(|c| &c.crosstalk).collect();
+    assert_eq!(kinds(&check), [kind], "{:#?} {crosstalk:?}", check.troubles);
     check
 }
 
@@ -206,7 +208,8 @@ fn every_number_is_the_interfaces_own() {
         assert_eq!(c.polarity, Some(1));
         assert_eq!(c.bits, Some(24));
         let own = c.response.as_ref().unwrap();
-        assert!(own.u_db <= 0.005 && own.cut_off_hz.is_none());
+        // Next to the start of the sweep the gate's limit is 0.05 dB, a rectangle: 0.029 dB; noise adds thousandths.
+        assert!(own.u_db <= 0.03 && own.cut_off_hz.is_none(), "{own:?}");
         assert!(own.frequency_hz[0] < 5.1 && *own.frequency_hz.last().unwrap() > 79_000.0);
         for ((hz, db_found), deg) in own.frequency_hz.iter().zip(&own.db).zip(&own.deg) {
             let truth = interface.side_response(*hz) * interface.side_response(*hz);
@@ -557,7 +560,8 @@ fn a_conversion_shows_where_the_response_ends() {
         }
     });
     let (check, _) = checked(&matched(), &short(96_000), spoil);
-    assert_eq!(kinds(&check), [Kind::Converted], "{:#?}", check.troubles);
+    let own = check.channels[0].response.as_ref().map(|r| (&r.frequency_hz, &r.db));
+    assert_eq!(kinds(&check), [Kind::Converted], "{:#?} {own:?}", check.troubles);
     let end = check.channels[0].response.as_ref().unwrap().cut_off_hz.unwrap();
     // −6 dB at 22 kHz; its transition is 5.5/255 of the rate wide.
     close("end", end, 22_300.0, 1_000.0);

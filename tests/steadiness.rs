@@ -135,7 +135,10 @@ fn a_moved_gain_withholds_volts_and_watts_and_keeps_ratios() {
         assert!(found.figures.iter().all(|f| f.conditions.level_v.is_none()));
         // Ratios are those of the session that held, to the last digit.
         let thd = |f: &Findings| -> Vec<f64> {
-            let of = f.figures.iter().filter(|f| f.id == FigureId::Thd && f.unit == Unit::Percent);
+            let of = f
+                .figures
+                .iter()
+                .filter(|f| f.id == FigureId::Thd && f.unit == Unit::Percent);
             of.map(|f| f.estimate.value).take(2).collect()
         };
         assert_eq!(thd(&found), thd(&all(&held)));
@@ -149,8 +152,17 @@ fn a_moved_gain_withholds_volts_and_watts_and_keeps_ratios() {
             .map(|(own, _)| own)
             .collect();
         assert!(lost.iter().any(|j| j.id == FigureId::Snr));
-        assert!(lost.iter().all(|j| j.verdict.outcome == Outcome::NotMeasured && moved(j)));
-        assert!(stage.judgements.iter().filter(|j| j.id == FigureId::Power).all(|j| moved(&j)));
+        assert!(
+            lost.iter()
+                .all(|j| j.verdict.outcome == Outcome::NotMeasured && moved(j))
+        );
+        assert!(
+            stage
+                .judgements
+                .iter()
+                .filter(|j| j.id == FigureId::Power)
+                .all(|j| moved(&j))
+        );
     }
 }
 

@@ -52,8 +52,10 @@ pub(super) struct Moved {
 /// Every stretch between a connection tone and its check in which the gain moved. A check belongs to the nearest
 /// connection tone before it that was made alike; one without the other says nothing.
 pub(super) fn moved(captures: &[Dated<'_>]) -> Vec<Moved> {
-    let mut sorted: Vec<(u64, Dated<'_>)> =
-        captures.iter().filter_map(|c| Some((number(c.capture)?, *c))).collect();
+    let mut sorted: Vec<(u64, Dated<'_>)> = captures
+        .iter()
+        .filter_map(|c| Some((number(c.capture)?, *c)))
+        .collect();
     sorted.sort_by_key(|(number, _)| *number);
     let mut out = Vec::new();
     for (index, (last, check)) in sorted.iter().enumerate() {
@@ -65,12 +67,14 @@ pub(super) fn moved(captures: &[Dated<'_>]) -> Vec<Moved> {
         };
         let before = sorted[..index].iter().rev().find(|(_, c)| alike(c));
         if let Some((first, connection)) = before {
-            out.extend(between(connection.examined, check.examined).map(|(apart, why)| Moved {
-                first: *first,
-                last: *last,
-                apart,
-                why,
-            }));
+            out.extend(
+                between(connection.examined, check.examined).map(|(apart, why)| Moved {
+                    first: *first,
+                    last: *last,
+                    apart,
+                    why,
+                }),
+            );
         }
     }
     out
@@ -103,7 +107,11 @@ fn between(connection: &Examined, check: &Examined) -> Option<(bool, String)> {
         let (low, high) = change.interval();
         low > MOST_DB || high < -MOST_DB
     };
-    let those: Vec<Channel> = changes.iter().filter(|(_, c)| is_real(c)).map(|(c, _)| *c).collect();
+    let those: Vec<Channel> = changes
+        .iter()
+        .filter(|(_, c)| is_real(c))
+        .map(|(c, _)| *c)
+        .collect();
     if those.is_empty() {
         return None;
     }
@@ -161,7 +169,9 @@ impl Moved {
             .into_iter()
             .partition(|f| !self.needs_gain(f));
         findings.figures = kept;
-        findings.curves.retain(|c| !is_of_volts(c.y_unit) && !is_of_volts(c.x_unit));
+        findings
+            .curves
+            .retain(|c| !is_of_volts(c.y_unit) && !is_of_volts(c.x_unit));
         for figure in &mut findings.figures {
             figure.conditions.level_v = None;
         }

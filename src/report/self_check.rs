@@ -75,7 +75,11 @@ fn verdict(out: &mut String, check: &SelfCheck, width: usize) {
             } else {
                 // A trouble is told once, under its own heading.
                 let told = check.troubles.iter().any(|t| t.spoils.contains(&one.purpose));
-                let because = if told { "see what was found" } else { one.because.as_str() };
+                let because = if told {
+                    "see what was found"
+                } else {
+                    one.because.as_str()
+                };
                 out.push_str(&wrapped(&format!("because: {because}"), INDENT, width));
                 if !told {
                     out.push_str(&wrapped(&format!("change: {}", one.next), INDENT, width));
@@ -152,62 +156,9 @@ fn numbers(out: &mut String, check: &SelfCheck, width: usize) {
     let mut head = vec![String::new()];
     head.extend(check.channels.iter().map(|c| c.channel.to_string()));
     let mut rows = vec![head];
-    let mut row = |name: String, cell: &dyn Fn(&ChannelCheck) -> Option<String>| {
-        let cells: Vec<Option<String>> = check.channels.iter().map(cell).collect();
-        if cells.iter().any(Option::is_some) {
-            let mut line = vec![name];
-            line.extend(cells.into_iter().map(|c| c.unwrap_or_else(|| "–".to_owned())));
-            rows.push(line);
-        }
-    };
-    let db = |value: f64, places: usize, unit: &str| signed(&format!("{value:.places$} {unit}"));
-    row("gain, output to input".to_owned(), &|c| Some(db(c.gain_db?, 2, "dB")));
-    row("  expected by calibration".to_owned(), &|c| {
-        Some(db(c.expected_gain_db?, 2, "dB"))
-    });
-    row("polarity".to_owned(), &|c| {
-        Some(if c.polarity? > 0 { "as played" } else { "inverted" }.to_owned())
-    });
-    let floor = if check.terminated { "inputs shorted" } else { "outputs cabled" };
-    row(format!("noise 20 Hz-20 kHz, {floor}"), &|c| {
-        Some(db(c.floor.as_ref()?.flat_dbfs, 1, "dBFS"))
-    });
-    row("  A-weighted".to_owned(), &|c| {
-        Some(db(c.floor.as_ref()?.a_dbfs, 1, "dBFS"))
-    });
-    for (index, own) in longest(check, |c| c.distortion.len()).enumerate() {
-        let level = own.distortion.get(index).map_or(0.0, |d| d.level_dbfs);
-        row(signed(&format!("THD, 1 kHz, {level:.0} dBFS")), &|c| {
-            let d = c.distortion.get(index)?;
-            let at_most = if d.at_most { "≤ " } else { "" };
-            Some(format!("{at_most}{} %", significant(d.thd_percent, 2)))
-        });
-    }
-    for index in 0..2 {
-        let hz = if index == 0 { "1 kHz" } else { "10 kHz" };
-        row(format!("crosstalk into it, {hz}"), &|c| {
-            let x = c.crosstalk.get(index)?;
-            Some(format!("{}{}", if x.at_most { "≤ " } else { "" }, db(x.db, 0, "dB")))
-        });
-    }
-    for (index, own) in longest(check, |c| c.steps.len()).enumerate() {
-        let level = own.steps.get(index).map_or(0.0, |s| s.level_dbfs);
-        row(signed(&format!("step to {level:.0} dBFS, off by")), &|c| {
-            c.steps.get(index).map(step)
-        });
-    }
-    row("steady tone wanders by".to_owned(), &|c| Some(db(c.wander_db?, 3, "dB")));
-    row("skirts beside 10 kHz".to_owned(), &|c| {
-        let s = c.skirts?;
-        Some(format!("{}{}", if s.at_most { "≤ " } else { "" }, db(s.db, 0, "dB")))
-    });
-    for hz in [20.0, 20_000.0, 40_000.0, 80_000.0] {
-        row(format!("response at {}", setting(hz, Unit::Hertz)), &|c| {
-            let r = c.response.as_ref()?;
-            let near = r.frequency_hz.iter().position(|f| (f / hz - 1.0).abs() < 0.03)?;
-            Some(db(*r.db.get(near)?, 3, "dB"))
-        });
-    }
+    rows.extend(path(check));
+    rows.extend(levels(check));
+    rows.extend(beside(check));
     columns(out, &rows, width);
     if let Some(top) = check.highest_input_dbfs.filter(|top| *top < UNREACHED_DBFS) {
         let text = format!("the outputs reach {top:.1} dBFS at the inputs; nothing above was looked at");
@@ -222,10 +173,110 @@ fn numbers(out: &mut String, check: &SelfCheck, width: usize) {
     }
 }
 
+/// A name and a cell for each channel; `None` where no channel has one.
+fn row(
+    check: &SelfCheck,
+    name: impl Into<String>,
+    cell: impl Fn(&ChannelCheck) -> Option<String>,
+) -> Option<Vec<String>> {
+    let cells: Vec<Option<String>> = check.channels.iter().map(cell).collect();
+    cells.iter().any(Option::is_some).then(|| {
+        let mut line = vec![name.into()];
+        line.extend(cells.into_iter().map(|c| c.unwrap_or_else(|| "–".to_owned())));
+        line
+    })
+}
+
+fn db(value: f64, places: usize, unit: &str) -> String {
+    signed(&format!("{value:.places$} {unit}"))
+}
+
+/// "≤ " before what is only known from above.
+fn bound(at_most: bool) -> &'static str {
+    if at_most { "≤ " } else { "" }
+}
+
+/// Gain, polarity, noise.
+fn path(check: &SelfCheck) -> Vec<Vec<String>> {
+    let floor = if check.terminated {
+        "inputs shorted"
+    } else {
+        "outputs cabled"
+    };
+    let polarity = |c: &ChannelCheck| Some(if c.polarity? > 0 { "as played" } else { "inverted" }.to_owned());
+    let rows = [
+        row(check, "gain, output to input", |c| Some(db(c.gain_db?, 2, "dB"))),
+        row(check, "  expected by calibration", |c| {
+            Some(db(c.expected_gain_db?, 2, "dB"))
+        }),
+        row(check, "polarity", polarity),
+        row(check, format!("noise 20 Hz-20 kHz, {floor}"), |c| {
+            Some(db(c.floor.as_ref()?.flat_dbfs, 1, "dBFS"))
+        }),
+        row(check, "  A-weighted", |c| {
+            Some(db(c.floor.as_ref()?.a_dbfs, 1, "dBFS"))
+        }),
+        row(check, "  mains lines together", |c| {
+            Some(db(c.floor.as_ref()?.hum_dbfs?, 1, "dBFS"))
+        }),
+    ];
+    rows.into_iter().flatten().collect()
+}
+
+/// Distortion and steps, level by level.
+fn levels(check: &SelfCheck) -> Vec<Vec<String>> {
+    let distortion = longest(check, |c| c.distortion.len())
+        .enumerate()
+        .map(|(index, own)| {
+            let level = own.distortion.get(index).map_or(0.0, |d| d.level_dbfs);
+            row(check, signed(&format!("THD, 1 kHz, {level:.0} dBFS")), |c| {
+                let d = c.distortion.get(index)?;
+                Some(format!("{}{} %", bound(d.at_most), significant(d.thd_percent, 2)))
+            })
+        });
+    let steps = longest(check, |c| c.steps.len()).enumerate().map(|(index, own)| {
+        let level = own.steps.get(index).map_or(0.0, |s| s.level_dbfs);
+        row(check, signed(&format!("step to {level:.0} dBFS, off by")), |c| {
+            c.steps.get(index).map(step)
+        })
+    });
+    distortion.chain(steps).flatten().collect()
+}
+
+/// Crosstalk, steadiness, skirts, response.
+fn beside(check: &SelfCheck) -> Vec<Vec<String>> {
+    let crosstalk = ["1 kHz", "10 kHz"].into_iter().enumerate().map(|(index, hz)| {
+        row(check, format!("crosstalk into it, {hz}"), |c| {
+            let x = c.crosstalk.get(index)?;
+            Some(format!("{}{}", bound(x.at_most), db(x.db, 0, "dB")))
+        })
+    });
+    let steady = row(check, "steady tone wanders by", |c| {
+        Some(db(c.wander_db?, 3, "dB"))
+    });
+    let skirts = row(check, "skirts beside 10 kHz", |c| {
+        let s = c.skirts?;
+        Some(format!("{}{}", bound(s.at_most), db(s.db, 0, "dB")))
+    });
+    let response = [20.0, 20_000.0, 40_000.0, 80_000.0].into_iter().map(|hz| {
+        row(check, format!("response at {}", setting(hz, Unit::Hertz)), |c| {
+            let r = c.response.as_ref()?;
+            let near = r.frequency_hz.iter().position(|f| (f / hz - 1.0).abs() < 0.03)?;
+            Some(db(*r.db.get(near)?, 3, "dB"))
+        })
+    });
+    crosstalk
+        .chain([steady, skirts])
+        .chain(response)
+        .flatten()
+        .collect()
+}
+
 /// The channel that has most of something, once for each of them.
 fn longest(check: &SelfCheck, count: fn(&ChannelCheck) -> usize) -> impl Iterator<Item = &ChannelCheck> {
     let most = check.channels.iter().max_by_key(|c| count(c));
-    most.into_iter().flat_map(move |c| std::iter::repeat_n(c, count(c)))
+    most.into_iter()
+        .flat_map(move |c| std::iter::repeat_n(c, count(c)))
 }
 
 fn step(step: &Step) -> String {
@@ -248,7 +299,11 @@ fn columns(out: &mut String, rows: &[Vec<String>], width: usize) {
     };
     let first = wide(0);
     // A narrow terminal still shows every column; its lines then break where it likes.
-    let others = (1..rows.first().map_or(0, Vec::len)).map(wide).max().unwrap_or(0).min(width / 3);
+    let others = (1..rows.first().map_or(0, Vec::len))
+        .map(wide)
+        .max()
+        .unwrap_or(0)
+        .min(width / 3);
     for row in rows {
         let mut line = format!("  {:<first$}", row[0]);
         for cell in &row[1..] {

@@ -112,10 +112,18 @@ fn of(purpose: Purpose, check: &SelfCheck, rig: &Rig) -> Fitness {
         Purpose::Response => response(check),
         Purpose::Separation => separation(check),
     };
-    let spoiling: Vec<&Trouble> = check.troubles.iter().filter(|t| t.spoils.contains(&purpose)).collect();
+    let spoiling: Vec<&Trouble> = check
+        .troubles
+        .iter()
+        .filter(|t| t.spoils.contains(&purpose))
+        .collect();
     let (because, next) = match (spoiling.first(), poor) {
         (Some(first), _) => (
-            spoiling.iter().map(|t| t.what.as_str()).collect::<Vec<_>>().join("; "),
+            spoiling
+                .iter()
+                .map(|t| t.what.as_str())
+                .collect::<Vec<_>>()
+                .join("; "),
             first.next.clone(),
         ),
         (None, Some((because, next))) => (because, next),
@@ -151,7 +159,11 @@ fn power(rig: &Rig) -> Found {
         let watts = channels.clone().filter_map(|c| {
             let full_scale = rig.volts_at_full_scale(c, tap.as_deref())?.value;
             let load = rig.load(c, false)?.value;
-            Some((Volts(full_scale) * HEADROOM.amplitude_ratio()).power_into(Ohms(load)).0)
+            Some(
+                (Volts(full_scale) * HEADROOM.amplitude_ratio())
+                    .power_into(Ohms(load))
+                    .0,
+            )
         });
         let most = watts.reduce(f64::min)?;
         Some(Reach {
@@ -174,7 +186,12 @@ fn power(rig: &Rig) -> Found {
 
 /// Of each channel the best level, of the channels the worst.
 fn distortion(check: &SelfCheck) -> Found {
-    let of = |c: &ChannelCheck| c.distortion.iter().min_by(|a, b| a.thd_percent.total_cmp(&b.thd_percent)).cloned();
+    let of = |c: &ChannelCheck| {
+        c.distortion
+            .iter()
+            .min_by(|a, b| a.thd_percent.total_cmp(&b.thd_percent))
+            .cloned()
+    };
     let best = |c: &ChannelCheck| of(c).map(|d| d.thd_percent);
     let level = worst(check, |c| of(c).map(|d| d.level_dbfs), f64::min).unwrap_or(0.0);
     let Some(own) = worst(check, best, f64::max) else {

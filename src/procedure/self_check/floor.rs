@@ -167,7 +167,9 @@ mod tests {
     fn the_grid_that_samples_lie_on_is_found() {
         let on = |bits: i32| {
             let step = 2f64.powi(1 - bits);
-            (0..5000).map(|i| f64::from(i * 7 % 101 - 50) * step).collect::<Vec<_>>()
+            (0..5000)
+                .map(|i| f64::from(i * 7 % 101 - 50) * step)
+                .collect::<Vec<_>>()
         };
         let fine = (0..5000).map(|i| f64::from(i) * 1.1e-9).collect();
         let found = bits(&MemorySource::new(48_000, vec![on(16), on(20), on(24), fine])).unwrap();
@@ -177,7 +179,9 @@ mod tests {
     #[test]
     fn the_noise_bandwidth_of_the_a_weighting() {
         // The integral itself, by the trapezium rule in steps of 1 Hz: what the constant abbreviates, within 1 %.
-        let sum: f64 = (20..20_000).map(|hz| power_gain(Weighting::A, f64::from(hz))).sum();
+        let sum: f64 = (20..20_000)
+            .map(|hz| power_gain(Weighting::A, f64::from(hz)))
+            .sum();
         assert!((sum / A_WIDTH_HZ - 1.0).abs() < 0.02, "{sum}");
     }
 }

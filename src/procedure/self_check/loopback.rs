@@ -19,7 +19,10 @@ pub fn entries(check: &SelfCheck, date: &str) -> Result<Vec<Loopback>> {
         if channel.floor.is_none() || channel.distortion.is_empty() {
             return Err(Error::new(
                 Kind::Unavailable,
-                format!("the check found no complete floor of the {} channel", channel.channel),
+                format!(
+                    "the check found no complete floor of the {} channel",
+                    channel.channel
+                ),
             )
             .next("put right what the check named, run it again, and save then"));
         }
@@ -56,11 +59,15 @@ fn entry(index: usize, channel: &ChannelCheck, distortion: &OwnDistortion, date:
 pub fn with_entries(text: &str, place: &str, entries: &[Loopback]) -> Result<String> {
     file::parse(text, place)?;
     let broken = |cause: String| Error::new(Kind::Format, cause).at(place.to_owned());
-    let mut document: DocumentMut = text.parse().map_err(|e: toml_edit::TomlError| broken(e.to_string()))?;
+    let mut document: DocumentMut = text
+        .parse()
+        .map_err(|e: toml_edit::TomlError| broken(e.to_string()))?;
     let mut tables = ArrayOfTables::new();
     for entry in entries {
         let own = toml::to_string(entry).map_err(|e| broken(e.to_string()))?;
-        let own: DocumentMut = own.parse().map_err(|e: toml_edit::TomlError| broken(e.to_string()))?;
+        let own: DocumentMut = own
+            .parse()
+            .map_err(|e: toml_edit::TomlError| broken(e.to_string()))?;
         let mut table: Table = own.as_table().clone();
         table.set_implicit(false);
         table.decor_mut().set_prefix("\n");

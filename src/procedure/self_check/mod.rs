@@ -12,6 +12,7 @@ pub mod fitness;
 mod floor;
 pub mod loopback;
 mod player;
+mod prompts;
 mod run;
 mod swept;
 mod tones;

@@ -63,10 +63,16 @@ impl Player<'_> {
         if let Some((reason, _)) = played.stopped {
             return Err(stopped(reason));
         }
-        let source = tape.kept.source().filter(|s: &MemorySource| s.format().frames > 0);
+        let source = tape
+            .kept
+            .source()
+            .filter(|s: &MemorySource| s.format().frames > 0);
         let Some(source) = source else {
-            return Err(Error::new(Kind::Unavailable, "the interface recorded nothing")
-                .next("check that its input is free and that this program may record, then repeat the check"));
+            return Err(
+                Error::new(Kind::Unavailable, "the interface recorded nothing").next(
+                    "check that its input is free and that this program may record, then repeat the check",
+                ),
+            );
         };
         Ok(Take {
             source: Arc::new(source),

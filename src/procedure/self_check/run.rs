@@ -1,7 +1,8 @@
 //! Running the self-check: what is played in which order, and what is not played any more once something is wrong.
 
 use super::player::{Player, cabled, terminated, tones};
-use super::trouble::{self, Evidence};
+use super::prompts::{asks_for_cable, asks_for_termination, confirm_bare};
+use super::trouble::{self, CABLE_DB, Evidence};
 use super::{
     ChannelCheck, HIGH_TONE_HZ, LEVELS_DBFS, REFERENCE_STEP_DBFS, Request, STEPS_DBFS, SelfCheck, Step,
     TONE_HZ, expected_gain, fitness, floor, swept, tones as tone,
@@ -10,21 +11,19 @@ use crate::bench::Bench;
 use crate::dsp::sweep::{self, SweepParameters};
 use crate::error::{Error, Kind, Result};
 use crate::figure::{Channel, Driven};
-use crate::procedure::operator::{Answer, Expects, Operator, Question, Weight};
+use crate::procedure::operator::Operator;
 use crate::quantity::Decibels;
 use crate::rig::Rig;
 use crate::rig::ceiling::BARE_DBFS;
 use crate::signal::stimulus::Signal;
 use crate::signal::take::Take;
 use crate::take::alignment;
+use crate::take::recognise::Wanted;
 use crate::take::{self, Examined};
 
 /// Level of the first tone at the outputs, dBFS: what a cable lets through of it harms nothing, whatever stands at the
 /// other end.
 const FINDER_DBFS: f64 = -60.0;
-
-/// A cable is no louder than the calibration says. More than this above it is no cable; nothing louder is played then.
-const LOUDER_DB: f64 = 3.0;
 
 /// The sweep's level at the inputs, dBFS.
 const SWEEP_DBFS: f64 = -10.0;
@@ -48,7 +47,10 @@ pub fn run(
     if rig.channels.len() != 2 {
         return Err(Error::new(
             Kind::Unavailable,
-            format!("the self-check drives left and right; this rig has {} channels", rig.channels.len()),
+            format!(
+                "the self-check drives left and right; this rig has {} channels",
+                rig.channels.len()
+            ),
         )
         .next("describe the two channels that are cabled in the rig file"));
     }
@@ -80,57 +82,6 @@ pub fn run(
     Ok(check)
 }
 
-fn confirm_bare(operator: &mut dyn Operator) -> Result<()> {
-    let question = Question {
-        key: "loopback-bare".to_owned(),
-        weight: Weight::Caution,
-        text: "Is every amplifier and loudspeaker disconnected from the interface, phantom power off, and are \
-               headphones off your ears?"
-            .to_owned(),
-        why: "The check plays as loud as the interface can: into a cable that is harmless, into an amplifier or a \
-              headphone it is not."
-            .to_owned(),
-        expects: Expects::Yes,
-    };
-    match operator.ask(&question)? {
-        Answer::Yes(true) => Ok(()),
-        _ => Err(Error::new(Kind::Unavailable, "the check needs the bare interface")
-            .next("disconnect the amplifier, then run the check again")),
-    }
-}
-
-fn asks_for_termination(operator: &mut dyn Operator) -> Result<bool> {
-    let question = Question {
-        key: "loopback-termination".to_owned(),
-        weight: Weight::Step,
-        text: "Put shorting plugs into both inputs for the first take, and say shorted. Without plugs, cable output \
-               to input on each channel now, and say cabled."
-            .to_owned(),
-        why: "With plugs the inputs' own noise is read, without the noise of the outputs.".to_owned(),
-        expects: Expects::Choice {
-            words: vec!["shorted".to_owned(), "cabled".to_owned()],
-            default: 0,
-        },
-    };
-    Ok(operator.ask(&question)? == Answer::Choice(0))
-}
-
-fn asks_for_cable(operator: &mut dyn Operator) -> Result<()> {
-    let question = Question {
-        key: "loopback-cabled".to_owned(),
-        weight: Weight::Step,
-        text: "Now cable output to input on each channel: left to left, right to right, without attenuator. Done?"
-            .to_owned(),
-        why: String::new(),
-        expects: Expects::Yes,
-    };
-    match operator.ask(&question)? {
-        Answer::Yes(true) => Ok(()),
-        _ => Err(Error::new(Kind::Unavailable, "the check needs the cables")
-            .next("cable output to input, then run the check again")),
-    }
-}
-
 struct Running<'a> {
     player: Player<'a>,
     request: &'a Request,
@@ -146,10 +97,10 @@ impl Running<'_> {
     fn all(&mut self, check: &mut SelfCheck, shorted: bool) -> Result<()> {
         if shorted {
             let take = self.silence(terminated())?;
-            store_floors(check, &examine(take)?);
+            store_floors(check, &examine_silence(take)?);
             asks_for_cable(self.player.operator)?;
         }
-        let silent = examine(self.silence(cabled(Driven::Both))?)?;
+        let silent = examine_silence(self.silence(cabled(Driven::Both))?)?;
         self.evidence.cabled = floor::floors(&silent);
         if !shorted {
             store_floors(check, &silent);
@@ -191,13 +142,17 @@ impl Running<'_> {
     fn find(&mut self, check: &mut SelfCheck) -> Result<bool> {
         let take = self.tone(TONE_HZ, self.request.tone_s, [Some(FINDER_DBFS); 2])?;
         if let Some(stimulus) = &take.stimulus {
-            self.delay_s = alignment::onset_delay(take.source.as_ref(), stimulus)?.unwrap_or(0.0).max(0.0);
+            self.delay_s = alignment::onset_delay(take.source.as_ref(), stimulus)?
+                .unwrap_or(0.0)
+                .max(0.0);
         }
         let found = tone::fitted(&take, TONE_HZ, self.delay_s)?;
         let mut go_on = true;
         for (index, (channel, f)) in check.channels.iter_mut().zip(&found).enumerate() {
             let expected = expected_gain(self.rig, index);
-            channel.expected_gain_db = expected.as_ref().map(|e| Decibels::from_amplitude_ratio(e.value).0);
+            channel.expected_gain_db = expected
+                .as_ref()
+                .map(|e| Decibels::from_amplitude_ratio(e.value).0);
             let Some(f) = f else {
                 go_on = false;
                 continue;
@@ -206,11 +161,17 @@ impl Running<'_> {
             let gain = level - FINDER_DBFS;
             channel.gain_db = Some(gain);
             self.hz = f.frequency_hz;
-            go_on &= channel.expected_gain_db.is_none_or(|e| gain <= e + LOUDER_DB);
-            self.evidence.expected_u_db.push(expected.map_or(0.0, |e| e.amplitude_to_db().standard_uncertainty()));
+            go_on &= channel.expected_gain_db.is_none_or(|e| gain <= e + CABLE_DB);
+            self.evidence
+                .expected_u_db
+                .push(expected.map_or(0.0, |e| e.amplitude_to_db().standard_uncertainty()));
         }
         if !go_on {
-            self.evidence.silent = crate::take::integrity::inspect(take.source.as_ref())?.peak.iter().map(|p| *p <= 0.0).collect();
+            self.evidence.silent = crate::take::integrity::inspect(take.source.as_ref())?
+                .peak
+                .iter()
+                .map(|p| *p <= 0.0)
+                .collect();
             self.evidence.heard_hz = heard_hz(take);
         }
         Ok(go_on)
@@ -226,7 +187,10 @@ impl Running<'_> {
         let top = outputs.highest_input();
         let mut levels: Vec<f64> = LEVELS_DBFS.into_iter().filter(|l| *l <= top).collect();
         // Where the outputs do not reach the highest level, the highest they do reach.
-        if levels.first().is_none_or(|l| *l < LEVELS_DBFS[0] && top - *l > 0.5) {
+        if levels
+            .first()
+            .is_none_or(|l| *l < LEVELS_DBFS[0] && top - *l > 0.5)
+        {
             levels.insert(0, top);
         }
         for level in levels {
@@ -262,15 +226,20 @@ impl Running<'_> {
             for step in &mut channel.steps {
                 step.deviation_db = step.deviation_db.map(|d| d - reference);
             }
-            channel.steps.sort_by(|a, b| b.level_dbfs.total_cmp(&a.level_dbfs));
+            channel
+                .steps
+                .sort_by(|a, b| b.level_dbfs.total_cmp(&a.level_dbfs));
         }
         Ok(())
     }
 
     fn record_step(&self, check: &mut SelfCheck, take: &Take, level: f64, outputs: &Outputs) -> Result<()> {
         let found = tone::fitted(take, self.hz, self.delay_s)?;
-        for ((channel, f), (output, gain)) in
-            check.channels.iter_mut().zip(found).zip(outputs.for_input(level).iter().zip(outputs.0))
+        for ((channel, f), (output, gain)) in check
+            .channels
+            .iter_mut()
+            .zip(found)
+            .zip(outputs.for_input(level).iter().zip(outputs.0))
         {
             let Some(output) = output else { continue };
             let read = f.as_ref().map(tone::level);
@@ -293,7 +262,9 @@ impl Running<'_> {
             for hz in [TONE_HZ, HIGH_TONE_HZ] {
                 let examined = examine(self.tone(hz, self.request.tone_s, levels)?)?;
                 self.evidence.order.push(order(&examined));
-                check.channels[quiet].crosstalk.extend(tone::crosstalk(&examined, driven, quiet));
+                check.channels[quiet]
+                    .crosstalk
+                    .extend(tone::crosstalk(&examined, driven, quiet));
                 if (hz - HIGH_TONE_HZ).abs() < 1.0 {
                     check.channels[driven].skirts = tone::skirts(&examined, silent, driven);
                 }
@@ -303,7 +274,11 @@ impl Running<'_> {
     }
 
     fn steady(&mut self, check: &mut SelfCheck, outputs: &Outputs) -> Result<()> {
-        let take = self.tone(TONE_HZ, self.request.steady_s, outputs.for_input(REFERENCE_STEP_DBFS))?;
+        let take = self.tone(
+            TONE_HZ,
+            self.request.steady_s,
+            outputs.for_input(REFERENCE_STEP_DBFS),
+        )?;
         let wander = tone::wander(&take, self.hz, self.delay_s)?;
         for (channel, found) in check.channels.iter_mut().zip(wander) {
             channel.wander_db = found.map(|(db, _)| db);
@@ -323,7 +298,9 @@ impl Running<'_> {
             })
         };
         let channels = outputs.for_input(level).map(signal).to_vec();
-        let take = self.player.play(rate, self.request.sweep_s, channels, cabled(Driven::Both))?;
+        let take = self
+            .player
+            .play(rate, self.request.sweep_s, channels, cabled(Driven::Both))?;
         let Some(found) = self.deconvolved(take, level)? else {
             return Ok(());
         };
@@ -382,6 +359,11 @@ fn examine(take: Take) -> Result<Examined> {
     take::examine(take, None)
 }
 
+/// Whatever is heard in silence is noise: a line of a bus's clock is no test tone.
+fn examine_silence(take: Take) -> Result<Examined> {
+    take::examine(take, Some(Wanted::Silence))
+}
+
 fn store_floors(check: &mut SelfCheck, silent: &Examined) {
     for (channel, floor) in check.channels.iter_mut().zip(floor::floors(silent)) {
         channel.floor = Some(floor);
@@ -394,11 +376,18 @@ fn order(examined: &Examined) -> alignment::ChannelOrder {
         return alignment::ChannelOrder::Unknown;
     };
     let level = |index: usize| {
-        views.get(index).and_then(|v| v.tones.first()).map_or(0.0, |t| t.fundamental.amplitude)
+        views
+            .get(index)
+            .and_then(|v| v.tones.first())
+            .map_or(0.0, |t| t.fundamental.amplitude)
     };
-    examined.take.stimulus.as_ref().map_or(alignment::ChannelOrder::Unknown, |s| {
-        alignment::channel_order(s, [level(0), level(1)])
-    })
+    examined
+        .take
+        .stimulus
+        .as_ref()
+        .map_or(alignment::ChannelOrder::Unknown, |s| {
+            alignment::channel_order(s, [level(0), level(1)])
+        })
 }
 
 /// The frequency that is heard where another was played; `None` where no tone is.
@@ -407,5 +396,8 @@ fn heard_hz(take: Take) -> Option<f64> {
     let take::Content::Tone(views) = &examined.content else {
         return None;
     };
-    views.iter().find_map(|v| v.tones.first()).map(|t| t.fundamental.frequency_hz)
+    views
+        .iter()
+        .find_map(|v| v.tones.first())
+        .map(|t| t.fundamental.frequency_hz)
 }

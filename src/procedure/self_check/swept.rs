@@ -13,9 +13,9 @@ const THIRDS: std::ops::RangeInclusive<i32> = -23..=19;
 const REFERENCE_HZ: f64 = 1_000.0;
 
 /// Where a response has fallen so far it has ended, dB re 1 kHz; a third of an octave on it must be below the second
-/// value for an end that only a digital filter makes. Converters' own filters lie near half the sample rate.
+/// value, which is 54 dB an octave: an end that only a digital filter makes. Converters' own lie near half the rate.
 const ENDED_DB: f64 = -12.0;
-const GONE_DB: f64 = -50.0;
+const GONE_DB: f64 = -30.0;
 
 /// Share of the sample rate up to which a path should pass.
 const SHOULD_PASS: f64 = 0.4;
@@ -79,7 +79,10 @@ fn response(
     Some(OwnResponse {
         level_dbfs,
         frequency_hz: points.iter().map(|(hz, _)| *hz).collect(),
-        db: points.iter().map(|(_, h)| Decibels::from_amplitude_ratio(h.norm()).0).collect(),
+        db: points
+            .iter()
+            .map(|(_, h)| Decibels::from_amplitude_ratio(h.norm()).0)
+            .collect(),
         deg: points.iter().map(|(_, h)| h.arg().to_degrees()).collect(),
         u_db: gating.hypot(DB_PER_RELATIVE_AMPLITUDE * noise.min(1.0)),
         cut_off_hz: cut_off(analysis, channel, reference.norm(), rate),

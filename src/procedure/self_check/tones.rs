@@ -124,7 +124,12 @@ pub(super) fn distortion(examined: &Examined, channels: usize) -> Vec<Option<Own
     };
     (0..channels)
         .map(|index| {
-            let own = || found.figures.iter().filter(move |f| f.channel.index() == Some(index));
+            let own = || {
+                found
+                    .figures
+                    .iter()
+                    .filter(move |f| f.channel.index() == Some(index))
+            };
             let thd = own().find(|f| f.id == FigureId::Thd && f.unit == Unit::Percent)?;
             let line = |order: u32| own().find(|f| f.id == FigureId::Harmonic && f.order == Some(order));
             Some(OwnDistortion {
