@@ -152,7 +152,10 @@ fn is_named(kind: Kind, spoil: Spoil) -> SelfCheck {
 }
 
 fn close(what: &str, found: f64, truth: f64, within: f64) {
-    assert!((found - truth).abs() <= within, "{what}: {found}, truth {truth} ± {within}");
+    assert!(
+        (found - truth).abs() <= within,
+        "{what}: {found}, truth {truth} ± {within}"
+    );
 }
 
 fn db(ratio: f64) -> f64 {
@@ -178,7 +181,10 @@ fn every_number_is_the_interfaces_own() {
     let mut operator = Willing::default();
     let mut bench = SimulatedBench::loopback(interface.clone(), 7);
     let check = self_check::run(&mut bench, &rig, &Request::at(96_000, 192_000), &mut operator).unwrap();
-    assert_eq!(operator.asked, ["loopback-bare", "loopback-termination", "loopback-cabled"]);
+    assert_eq!(
+        operator.asked,
+        ["loopback-bare", "loopback-termination", "loopback-cabled"]
+    );
     assert!(check.troubles.is_empty(), "{:#?}", check.troubles);
     assert!(check.is_fit_for(&Purpose::ALL));
     let divider = interface.input_ohm / (interface.input_ohm + interface.output_ohm);
@@ -204,7 +210,11 @@ fn every_number_is_the_interfaces_own() {
             assert!(step.expanded_db < 0.05, "{step:?}");
         }
         assert!(c.wander_db.unwrap() < 0.005);
-        assert!(c.skirts.unwrap().at_most && c.skirts.unwrap().db < -110.0, "{:?}", c.skirts);
+        assert!(
+            c.skirts.unwrap().at_most && c.skirts.unwrap().db < -110.0,
+            "{:?}",
+            c.skirts
+        );
         assert_eq!(c.polarity, Some(1));
         assert_eq!(c.bits, Some(24));
         let own = c.response.as_ref().unwrap();
@@ -215,9 +225,17 @@ fn every_number_is_the_interfaces_own() {
             let truth = interface.side_response(*hz) * interface.side_response(*hz);
             // Gating: 0.1 dB at most at the very start of the sweep, 0.005 dB where it has settled.
             let within = if *hz < 8.0 { 0.1 } else { 0.01 };
-            close(&format!("response at {hz:.1} Hz"), *db_found, db(truth.norm()), within);
+            close(
+                &format!("response at {hz:.1} Hz"),
+                *db_found,
+                db(truth.norm()),
+                within,
+            );
             let within = if *hz < 8.0 { 1.0 } else { 0.2 };
-            close(&format!("phase at {hz:.1} Hz"), *deg, truth.arg().to_degrees(), within);
+            // What is called delay and what phase is a convention; their sum is not.
+            let late = check.clock.unwrap().delay_s - interface.latency_frames / 192_000.0;
+            let truth = truth.arg().to_degrees() + 360.0 * hz * late;
+            close(&format!("phase at {hz:.1} Hz"), *deg, truth, within);
         }
     }
     let clock = check.clock.unwrap();
@@ -230,15 +248,30 @@ fn every_number_is_the_interfaces_own() {
 fn floor_holds(interface: &InterfaceModel, index: usize, floor: &self_check::Floor) {
     let density = interface.noise_density(index, None);
     // A mean of n = B·T independent values scatters by 4.34/√n dB: 19,980 Hz × 6 s gives 0.013 dB, four of them 0.05.
-    close("noise", floor.flat_dbfs, 10.0 * (2.0 * density * 19_980.0).log10(), 0.05);
+    close(
+        "noise",
+        floor.flat_dbfs,
+        10.0 * (2.0 * density * 19_980.0).log10(),
+        0.05,
+    );
     let weighted: f64 = (20..20_000).map(|hz| a_weighting(f64::from(hz) + 0.5)).sum();
     // A narrower band: 13.5 kHz, 0.015 dB, four of them.
-    close("A-weighted", floor.a_dbfs, 10.0 * (2.0 * density * weighted).log10(), 0.06);
+    close(
+        "A-weighted",
+        floor.a_dbfs,
+        10.0 * (2.0 * density * weighted).log10(),
+        0.06,
+    );
     let truth = 10.0 * (2.0 * density).log10();
     for (hz, found) in floor.frequency_hz.iter().zip(&floor.dbfs_per_hz) {
         // Third octave of 0.23·f, 6 s; the background is a median, which costs a factor of √2; four deviations.
         let deviation = 4.34 * (2.0 / (0.23 * hz * 6.0)).sqrt();
-        close(&format!("density at {hz:.0} Hz"), *found, truth, 0.1 + 4.0 * deviation);
+        close(
+            &format!("density at {hz:.0} Hz"),
+            *found,
+            truth,
+            0.1 + 4.0 * deviation,
+        );
     }
     assert!(floor.frequency_hz[0] < 30.0 && *floor.frequency_hz.last().unwrap() > 30_000.0);
     assert!(floor.hum_dbfs.is_none() && floor.bus_dbfs.is_none() && !floor.zeros);
@@ -254,7 +287,12 @@ fn distortion_holds(interface: &InterfaceModel, found: &[self_check::OwnDistorti
             let most = db(truth + 4.0 * noise);
             assert!(*line <= most + 0.1, "H{}: {line}, truth {}", order + 2, db(truth));
             if !own.at_most && truth > 8.0 * noise {
-                close(&format!("H{}", order + 2), *line, db(truth), db(1.0 + 4.0 * noise / truth));
+                close(
+                    &format!("H{}", order + 2),
+                    *line,
+                    db(truth),
+                    db(1.0 + 4.0 * noise / truth),
+                );
             }
         }
         if own.at_most {
@@ -298,7 +336,10 @@ fn limits_follow_from_the_floors() {
     for (tap, ratio) in [("power", 0.043_93), ("noise", 0.952_1)] {
         let truth = 7.81 * 10f64.powf(-110.0 / 20.0) / ratio;
         let found = reach(Purpose::Noise, Some(tap), "20 Hz");
-        assert!((found / truth - 1.0).abs() < 0.02, "{tap}: {found} V, truth {truth} V");
+        assert!(
+            (found / truth - 1.0).abs() < 0.02,
+            "{tap}: {found} V, truth {truth} V"
+        );
     }
     // 1 dB below full scale through the tap into the load: the channel that takes less.
     let truth = [(7.81, 0.043_93, 8.03), (7.74, 0.043_81, 7.96)]
@@ -318,12 +359,20 @@ fn limits_follow_from_the_floors() {
 fn a_sound_interface_raises_nothing() {
     let request = short(48_000);
     (0..50u64).into_par_iter().for_each(|seed| {
-        let interface = if seed % 2 == 0 { bench_interface() } else { matched() };
+        let interface = if seed % 2 == 0 {
+            bench_interface()
+        } else {
+            matched()
+        };
         let rig = rig_of(&interface);
         let mut bench = SimulatedBench::loopback(interface, 1000 + seed);
         let check = self_check::run(&mut bench, &rig, &request, &mut Willing::default()).unwrap();
         assert!(check.troubles.is_empty(), "seed {seed}: {:#?}", check.troubles);
-        assert!(check.is_fit_for(&Purpose::ALL), "seed {seed}: {:#?}", check.fitness);
+        assert!(
+            check.is_fit_for(&Purpose::ALL),
+            "seed {seed}: {:#?}",
+            check.fitness
+        );
     });
 }
 
@@ -335,7 +384,8 @@ fn a_drawn_calibration_is_no_moved_knob() {
         let interface = bench_interface();
         for channel in 0..2 {
             let divider = interface.input_ohm / (interface.input_ohm + interface.output_ohm);
-            let truth = interface.output_full_scale_v[channel] * divider / interface.input_full_scale_v[channel];
+            let truth =
+                interface.output_full_scale_v[channel] * divider / interface.input_full_scale_v[channel];
             let expected = self_check::expected_gain(&rig, channel).unwrap();
             assert!(db(expected.value / truth).abs() < 0.005);
             assert!(expected.amplitude_to_db().standard_uncertainty() < 0.003);
@@ -355,7 +405,11 @@ fn sixteen_bits_are_seen_in_the_samples() {
     // Nothing is quieter than the steps: q²/12 over half a full-scale sine's power, −98.1 dBFS to half the sample rate.
     let least = 10.0 * (2f64.powi(-30) / 12.0 * 2.0 * 19_980.0 / 24_000.0).log10();
     for c in &check.channels {
-        assert!(c.floor.as_ref().unwrap().flat_dbfs >= least - 0.01, "{:?}", c.floor);
+        assert!(
+            c.floor.as_ref().unwrap().flat_dbfs >= least - 0.01,
+            "{:?}",
+            c.floor
+        );
     }
     // No number is infinite, however little is left of a tone.
     shown::json(&check, &Purpose::ALL).unwrap();
@@ -389,7 +443,11 @@ fn automatic_gain_is_named() {
     let (check, _) = checked(&matched(), &short(48_000), spoil);
     let found = kinds(&check);
     // Its gain is no cable's either: with a faint tone it is far too high.
-    assert!(found.contains(&Kind::AutomaticGain) || found.contains(&Kind::NoCable), "{:#?}", check.troubles);
+    assert!(
+        found.contains(&Kind::AutomaticGain) || found.contains(&Kind::NoCable),
+        "{:#?}",
+        check.troubles
+    );
     assert!(!check.is_fit_for(&[Purpose::Power]));
 }
 
@@ -407,7 +465,11 @@ fn a_gentle_automatic_gain_is_named() {
         }
     });
     let (check, _) = checked(&matched(), &short(48_000), spoil);
-    assert!(kinds(&check).contains(&Kind::AutomaticGain), "{:#?}", check.troubles);
+    assert!(
+        kinds(&check).contains(&Kind::AutomaticGain),
+        "{:#?}",
+        check.troubles
+    );
     assert!(!check.is_fit_for(&[Purpose::Power]));
 }
 
@@ -428,7 +490,10 @@ fn a_limiter_near_full_scale_is_named() {
 #[test]
 fn swapped_and_doubled_channels_are_named() {
     is_named(Kind::Swapped, Box::new(|planes, _| planes.swap(0, 1)));
-    let check = is_named(Kind::OneTwice, Box::new(|planes, _| planes[1] = planes[0].clone()));
+    let check = is_named(
+        Kind::OneTwice,
+        Box::new(|planes, _| planes[1] = planes[0].clone()),
+    );
     assert!(!check.is_fit_for(&[Purpose::Separation]));
 }
 
@@ -463,8 +528,16 @@ fn combs_are_named_by_their_source() {
     let check = is_named(Kind::Hum, lines(&[(50.0, -92.0), (100.0, -98.0), (150.0, -95.0)]));
     let hum = check.channels[0].floor.as_ref().unwrap().hum_dbfs.unwrap();
     // 10^−9.2 + 10^−9.8 + 10^−9.5 as power.
-    close("hum", hum, 10.0 * (10f64.powf(-9.2) + 10f64.powf(-9.8) + 10f64.powf(-9.5)).log10(), 0.3);
-    let check = is_named(Kind::BusNoise, lines(&[(1000.0, -105.0), (2000.0, -106.0), (8000.0, -104.0)]));
+    close(
+        "hum",
+        hum,
+        10.0 * (10f64.powf(-9.2) + 10f64.powf(-9.8) + 10f64.powf(-9.5)).log10(),
+        0.3,
+    );
+    let check = is_named(
+        Kind::BusNoise,
+        lines(&[(1000.0, -105.0), (2000.0, -106.0), (8000.0, -104.0)]),
+    );
     let bus = check.channels[0].floor.as_ref().unwrap().bus_dbfs.unwrap();
     let truth = 10.0 * (10f64.powf(-10.5) + 10f64.powf(-10.6) + 10f64.powf(-10.4)).log10();
     close("bus", bus, truth, 0.5);
@@ -508,7 +581,9 @@ fn nothing_loud_is_played_into_what_is_no_cable() {
     let check = is_named(Kind::GainMoved, gain(10f64.powf(-0.1)));
     assert!(!check.is_fit_for(&[Purpose::Power]) && !check.is_fit_for(&[Purpose::Noise]));
     assert!(check.is_fit_for(&[Purpose::Distortion, Purpose::Response, Purpose::Separation]));
-    assert!(check.troubles[0].what.contains("left −2.00 dB") || check.troubles[0].what.contains("left -2.00 dB"));
+    assert!(
+        check.troubles[0].what.contains("left −2.00 dB") || check.troubles[0].what.contains("left -2.00 dB")
+    );
 }
 
 #[test]
@@ -543,7 +618,11 @@ fn a_conversion_shows_where_the_response_ends() {
         .map(|k| {
             let (x, w) = (f64::from(k), TAU * f64::from(k + half) / f64::from(2 * half));
             let cut = 22.0 / 96.0;
-            let sinc = if k == 0 { 2.0 * cut } else { (TAU * cut * x).sin() / (x * TAU / 2.0) };
+            let sinc = if k == 0 {
+                2.0 * cut
+            } else {
+                (TAU * cut * x).sin() / (x * TAU / 2.0)
+            };
             sinc * (0.42 - 0.5 * w.cos() + 0.08 * (2.0 * w).cos())
         })
         .collect();
@@ -554,13 +633,22 @@ fn a_conversion_shows_where_the_response_ends() {
                 *x = taps
                     .iter()
                     .enumerate()
-                    .map(|(k, tap)| tap * (n + k).checked_sub(127).and_then(|i| from.get(i)).copied().unwrap_or(0.0))
+                    .map(|(k, tap)| {
+                        tap * (n + k)
+                            .checked_sub(127)
+                            .and_then(|i| from.get(i))
+                            .copied()
+                            .unwrap_or(0.0)
+                    })
                     .sum();
             }
         }
     });
     let (check, _) = checked(&matched(), &short(96_000), spoil);
-    let own = check.channels[0].response.as_ref().map(|r| (&r.frequency_hz, &r.db));
+    let own = check.channels[0]
+        .response
+        .as_ref()
+        .map(|r| (&r.frequency_hz, &r.db));
     assert_eq!(kinds(&check), [Kind::Converted], "{:#?} {own:?}", check.troubles);
     let end = check.channels[0].response.as_ref().unwrap().cut_off_hz.unwrap();
     // −6 dB at 22 kHz; its transition is 5.5/255 of the rate wide.
@@ -629,6 +717,9 @@ fn saving_keeps_the_rest_of_the_file() {
     let [h2, h3] = interface.harmonics(Dbfs(-6.0).sine_peak());
     let truth = 100.0 * h2.hypot(h3);
     // Noise beside a line of a half-second tone: −150 dB re full scale, −144 dB re the tone, 0.6e-5 % of each part.
-    assert!((thd - truth).abs() < 4.0 * 0.9e-5 + 0.01 * truth, "{thd} %, truth {truth} %");
+    assert!(
+        (thd - truth).abs() < 4.0 * 0.9e-5 + 0.01 * truth,
+        "{thd} %, truth {truth} %"
+    );
     assert!(loopback::with_entries("schema = 1", "x", &entries).is_err());
 }

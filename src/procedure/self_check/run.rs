@@ -4,8 +4,8 @@ use super::player::{Player, cabled, terminated, tones};
 use super::prompts::{asks_for_cable, asks_for_termination, confirm_bare};
 use super::trouble::{self, CABLE_DB, Evidence};
 use super::{
-    ChannelCheck, HIGH_TONE_HZ, LEVELS_DBFS, REFERENCE_STEP_DBFS, Request, STEPS_DBFS, SelfCheck, Step,
-    TONE_HZ, expected_gain, fitness, floor, swept, tones as tone,
+    ChannelCheck, Clock, HIGH_TONE_HZ, LEVELS_DBFS, REFERENCE_STEP_DBFS, Request, STEPS_DBFS, SelfCheck,
+    Step, TONE_HZ, expected_gain, fitness, floor, swept, tones as tone,
 };
 use crate::bench::Bench;
 use crate::dsp::sweep::{self, SweepParameters};
@@ -15,8 +15,8 @@ use crate::procedure::operator::Operator;
 use crate::quantity::Decibels;
 use crate::rig::Rig;
 use crate::rig::ceiling::BARE_DBFS;
-use crate::signal::stimulus::Signal;
-use crate::signal::take::Take;
+use crate::signal::stimulus::{Signal, Stimulus};
+use crate::signal::take::{Setup, Take};
 use crate::take::alignment;
 use crate::take::recognise::Wanted;
 use crate::take::{self, Examined};
@@ -75,6 +75,7 @@ pub fn run(
         evidence: Evidence::default(),
         delay_s: 0.0,
         hz: TONE_HZ,
+        hz_u: 0.0,
     };
     running.all(&mut check, shorted)?;
     check.troubles = trouble::all(&check, &running.evidence);
@@ -89,8 +90,9 @@ struct Running<'a> {
     evidence: Evidence,
     /// Delay of the path as found so far, s.
     delay_s: f64,
-    /// The tone's frequency by the recording clock, Hz.
+    /// The tone's frequency by the recording clock, with its standard uncertainty, Hz.
     hz: f64,
+    hz_u: f64,
 }
 
 impl Running<'_> {
@@ -117,7 +119,7 @@ impl Running<'_> {
         self.sweep(check, &outputs)
     }
 
-    fn silence(&mut self, setup: crate::signal::take::Setup) -> Result<Take> {
+    fn silence(&mut self, setup: Setup) -> Result<Take> {
         let channels = vec![Signal::Silence, Signal::Silence];
         self.player
             .play(self.request.sample_rate_hz, self.request.floor_s, channels, setup)
@@ -160,7 +162,7 @@ impl Running<'_> {
             let (level, _) = tone::level(f);
             let gain = level - FINDER_DBFS;
             channel.gain_db = Some(gain);
-            self.hz = f.frequency_hz;
+            (self.hz, self.hz_u) = (f.frequency_hz, f.frequency_u);
             go_on &= channel.expected_gain_db.is_none_or(|e| gain <= e + CABLE_DB);
             self.evidence
                 .expected_u_db
@@ -260,8 +262,8 @@ impl Running<'_> {
             let mut levels = both;
             levels[quiet] = None;
             for hz in [TONE_HZ, HIGH_TONE_HZ] {
-                let examined = examine(self.tone(hz, self.request.tone_s, levels)?)?;
-                self.evidence.order.push(order(&examined));
+                let examined = examine_one_side(self.tone(hz, self.request.tone_s, levels)?)?;
+                self.evidence.order.push(order(&examined, driven));
                 check.channels[quiet]
                     .crosstalk
                     .extend(tone::crosstalk(&examined, driven, quiet));
@@ -301,7 +303,7 @@ impl Running<'_> {
         let take = self
             .player
             .play(rate, self.request.sweep_s, channels, cabled(Driven::Both))?;
-        let Some(found) = self.deconvolved(take, level)? else {
+        let Some(found) = self.deconvolved(&take, level)? else {
             return Ok(());
         };
         check.clock = Some(found.clock);
@@ -316,14 +318,21 @@ impl Running<'_> {
 
     /// What a sweep at `level` gave. A path that does to it what no amplifier does is a finding, not a failure of the
     /// check; a filter of linear phase that ends the band, as conversions of rates have, is one that is read all the same.
-    fn deconvolved(&mut self, take: Take, level: f64) -> Result<Option<swept::Swept>> {
+    fn deconvolved(&mut self, take: &Take, level: f64) -> Result<Option<swept::Swept>> {
         let rate = f64::from(take.source.format().sample_rate_hz);
         let levels = [level; 2];
         let refused = match take::examine(take.clone(), None) {
             Ok(Examined {
                 content: take::Content::Sweep(analysis),
                 ..
-            }) => return Ok(Some(swept::swept(&analysis, &levels, rate))),
+            }) => {
+                let found = swept::swept(&analysis, &levels, rate);
+                return Ok(Some(if found.is_cut_off() {
+                    self.with_clock_of_tone(found)
+                } else {
+                    found
+                }));
+            }
             Ok(_) => return Ok(None),
             Err(e) if e.kind() == Kind::Mismatch => e,
             Err(e) => return Err(e),
@@ -335,7 +344,21 @@ impl Running<'_> {
         if cut_off.is_none() {
             self.evidence.sweep_refused = Some(refused.what().to_owned());
         }
-        Ok(cut_off)
+        Ok(cut_off.map(|found| self.with_clock_of_tone(found)))
+    }
+}
+
+impl Running<'_> {
+    /// A sweep of which half is missing does not tell the clock; the tone does.
+    fn with_clock_of_tone(&self, found: swept::Swept) -> swept::Swept {
+        swept::Swept {
+            clock: Clock {
+                ppm: alignment::clock_ppm(self.hz, TONE_HZ),
+                u_ppm: self.hz_u / self.hz * 1e6,
+                ..found.clock
+            },
+            ..found
+        }
     }
 }
 
@@ -370,24 +393,45 @@ fn store_floors(check: &mut SelfCheck, silent: &Examined) {
     }
 }
 
-/// Whether left and right changed places.
-fn order(examined: &Examined) -> alignment::ChannelOrder {
+/// A take of one driven side. A tone that comes back on the other side is not where its stimulus says; it is looked for
+/// without it.
+fn examine_one_side(take: Take) -> Result<Examined> {
+    let examined = take::examine(take.clone(), None)?;
+    if matches!(examined.content, take::Content::Tone(_)) {
+        return Ok(examined);
+    }
+    take::examine(
+        Take {
+            stimulus: None,
+            setup: Setup::default(),
+            ..take
+        },
+        None,
+    )
+}
+
+/// Whether left and right changed places where the side `driven` was played.
+fn order(examined: &Examined, driven: usize) -> alignment::ChannelOrder {
     let take::Content::Tone(views) = &examined.content else {
         return alignment::ChannelOrder::Unknown;
     };
     let level = |index: usize| {
-        views
-            .get(index)
-            .and_then(|v| v.tones.first())
-            .map_or(0.0, |t| t.fundamental.amplitude)
+        let tone = views.get(index).and_then(|v| v.tones.first());
+        tone.map_or(0.0, |t| t.fundamental.amplitude)
     };
-    examined
-        .take
-        .stimulus
-        .as_ref()
-        .map_or(alignment::ChannelOrder::Unknown, |s| {
-            alignment::channel_order(s, [level(0), level(1)])
-        })
+    let mut levels: [Option<f64>; 2] = [None; 2];
+    levels[driven] = Some(0.0);
+    let played = Stimulus::stereo(
+        examined.take.source.format().sample_rate_hz,
+        1.0,
+        &Signal::Silence,
+        Driven::Both,
+    );
+    let played = Stimulus {
+        channels: tones(TONE_HZ, &levels),
+        ..played
+    };
+    alignment::channel_order(&played, [level(0), level(1)])
 }
 
 /// The frequency that is heard where another was played; `None` where no tone is.
