@@ -14,7 +14,7 @@ use crate::quantity::{Dbfs, Decibels, Estimate};
 use crate::rig::{Loopback, Rig};
 
 /// The rig's distortion limits what is less than this above it.
-const RIG_MARGIN: Decibels = Decibels(10.0);
+pub const RIG_MARGIN: Decibels = Decibels(10.0);
 
 /// Standard uncertainties to a limit or an edge, one-sided 97.7 %.
 const LIMIT: f64 = 2.0;

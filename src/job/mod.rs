@@ -14,6 +14,7 @@ pub mod moment;
 pub mod record;
 pub mod results;
 pub mod spectra;
+pub mod steadiness;
 pub mod writer;
 
 pub use capture::{CaptureState, Sidecar};

@@ -8,6 +8,7 @@ use super::curves::{self, DistortionCurve};
 use super::folder::Job;
 use super::record::{Record, Stage, StageKind};
 use super::spectra::{self, Spectrum};
+use super::steadiness::{self, Dated, Moved};
 use crate::error::Result;
 use crate::figure::{Figure, Findings};
 use crate::figures::{self, Context, compare};
@@ -16,7 +17,7 @@ use crate::signal::take::{Setup, Take};
 use crate::signal::wav_read;
 use crate::take::{self, Content, Examined};
 use crate::unit::UnitSpec;
-use crate::verdict::{self, Judgement, Verdict};
+use crate::verdict::{self, Judgement, Outcome, Verdict};
 use rayon::prelude::*;
 
 /// Everything a report shows.
@@ -102,6 +103,8 @@ impl MeasurementResults {
 
 /// One capture on its way.
 struct Captured<'a> {
+    /// Its name.
+    capture: &'a str,
     measurement: usize,
     examined: Examined,
     /// The rig it was recorded with: one that was calibrated anew between two takes is another rig.
@@ -158,19 +161,72 @@ fn stage_results(
         .map(|(measurement, sidecar, capture)| {
             let examined = examine(job, sidecar, capture)?;
             Ok(Captured {
+                capture,
                 measurement: *measurement,
                 examined,
                 rig: rig_of(job, sidecar),
             })
         })
         .collect::<Result<_>>()?;
+    let moved = moved_gains(&examined, stage);
+    let with = |moved: &[Moved]| measured(stage, &examined, unit, moved);
+    let (measurements, rigs) = with(&moved);
+    let mut judgements = verdict::judge_all(unit, &together(&measurements));
+    if let Some(first) = moved.first() {
+        // What could have been judged if the gain had held is not judged for that reason, and no other.
+        let judged = verdict::judge_all(unit, &together(&with(&[]).0));
+        for (own, held) in judgements.iter_mut().zip(judged) {
+            if own.verdict.outcome == Outcome::NotMeasured && held.verdict.outcome != Outcome::NotMeasured {
+                own.verdict.reason.clone_from(&first.why);
+            }
+        }
+    }
+    Ok(StageResults {
+        kind: stage.kind,
+        distortion: curves::of(&measurements, &rigs),
+        measurements,
+        judgements,
+    })
+}
+
+/// The stretches of a stage in which the gain of the path moved.
+fn moved_gains(examined: &[Captured<'_>], stage: &Stage) -> Vec<Moved> {
+    let dated: Vec<Dated<'_>> = examined
+        .iter()
+        .filter_map(|c| {
+            Some(Dated {
+                capture: c.capture,
+                measurement: &stage.measurements.get(c.measurement)?.name,
+                examined: &c.examined,
+            })
+        })
+        .collect();
+    steadiness::moved(&dated)
+}
+
+/// All findings of a stage.
+fn together(measurements: &[MeasurementResults]) -> Findings {
+    let mut all = Findings::default();
+    for m in measurements {
+        all.extend(m.findings.clone());
+    }
+    all
+}
+
+/// What every measurement gave, without what `moved` makes worthless, and the rig each was made with.
+fn measured<'a>(
+    stage: &Stage,
+    examined: &[Captured<'a>],
+    unit: &UnitSpec,
+    moved: &[Moved],
+) -> (Vec<MeasurementResults>, Vec<Option<&'a Rig>>) {
     let mut measurements: Vec<MeasurementResults> = stage
         .measurements
         .iter()
         .map(|m| MeasurementResults::nothing_yet(&m.name))
         .collect();
     let mut rigs = vec![None; measurements.len()];
-    for captured in &examined {
+    for captured in examined {
         rigs[captured.measurement] = captured.rig;
         let into = &mut measurements[captured.measurement];
         into.setup = captured.examined.take.setup.clone();
@@ -179,23 +235,23 @@ fn stage_results(
             unit: Some(unit),
             reference: None,
         };
-        into.findings
-            .extend(figures::of_take(&captured.examined, &context));
-        into.spectra.extend(spectra::of(&captured.examined, captured.rig));
+        let mut findings = figures::of_take(&captured.examined, &context);
+        let moved = moved.iter().find(|m| m.covers(captured.capture));
+        if let Some(moved) = moved {
+            moved.withhold(&mut findings);
+        }
+        into.findings.extend(findings);
+        // Without its gain a spectrum is drawn re full scale.
+        let rig = captured.rig.filter(|_| moved.is_none());
+        into.spectra.extend(spectra::of(&captured.examined, rig));
     }
-    if let Some((index, change)) = change_between_modes(&examined, unit) {
-        measurements[index].findings.extend(change);
+    if let Some((index, change)) = change_between_modes(examined, unit) {
+        let held = !moved.iter().any(|m| examined.iter().any(|c| m.covers(c.capture)));
+        if held {
+            measurements[index].findings.extend(change);
+        }
     }
-    let mut all = Findings::default();
-    for m in &measurements {
-        all.extend(m.findings.clone());
-    }
-    Ok(StageResults {
-        kind: stage.kind,
-        distortion: curves::of(&measurements, &rigs),
-        measurements,
-        judgements: verdict::judge_all(unit, &all),
-    })
+    (measurements, rigs)
 }
 
 fn examine(job: &Job, sidecar: &Sidecar, capture: &str) -> Result<Examined> {
@@ -259,6 +315,7 @@ mod tests {
         take.setup.mode = Some(mode.to_owned());
         take.setup.volume = Some(volume.to_owned());
         Captured {
+            capture: "001-noise",
             measurement,
             examined: Examined {
                 take,

@@ -10,4 +10,5 @@ pub mod limits;
 pub mod operator;
 pub mod plan;
 pub mod run;
+pub mod self_check;
 mod taping;

@@ -5,6 +5,7 @@
 
 use crate::error::{Error, Kind, Result};
 use crate::figure::{Driven, FigureId};
+use crate::job::steadiness::{CHECK, CONNECTION};
 use crate::quantity::{Decibels, Watts};
 use crate::rig::ceiling::{
     BURST_S, FIRST_RE_SENSITIVITY, HIGH_HZ, HIGH_SHARE, PROVEN_RE_SENSITIVITY, STEP, SWEEP_RE_RATED,
@@ -135,6 +136,7 @@ pub fn full(unit: &UnitSpec, power_tap: &str, noise_tap: &str) -> Result<Vec<Ste
         steps.extend(shape.against_level(mode, if index == 0 { &FINE_STEPS } else { &COARSE_STEPS }));
         steps.extend(shape.stated_tones(mode));
         steps.extend(shape.rated_power(mode));
+        steps.extend(shape.check(mode));
     }
     Ok(steps)
 }
@@ -164,9 +166,9 @@ pub fn approach(unit: &UnitSpec, setup: &Setup) -> Vec<Step> {
 /// The first step is the connection; the others have their level in their names.
 fn connection_name(level: Decibels) -> String {
     if level == FIRST_RE_SENSITIVITY {
-        "connection".to_owned()
+        CONNECTION.to_owned()
     } else {
-        format!("connection-{:.0}db", -level.0)
+        format!("{CONNECTION}-{:.0}db", -level.0)
     }
 }
 
@@ -228,6 +230,16 @@ impl Shape<'_> {
 
     fn with_mode(&self, name: &str, mode: Option<&str>) -> String {
         with_mode(self.unit, name, mode)
+    }
+
+    /// The connection's last tone once more: a gain that moved since then makes volts and watts worthless.
+    fn check(&self, mode: Option<&str>) -> Option<Step> {
+        let connection = approach(self.unit, &self.setup(mode, Driven::Both)).pop()?;
+        Some(Step {
+            name: self.with_mode(CHECK, mode),
+            purpose: "The first tone again: it must come back as it did, or a knob was moved in between.".to_owned(),
+            ..connection
+        })
     }
 
     /// Silence at the line input, and wherever else the specification rates hum or noise.

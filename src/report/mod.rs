@@ -10,6 +10,7 @@ pub mod html;
 pub mod input;
 pub mod number;
 pub mod plot;
+pub mod self_check;
 pub mod summary;
 pub mod table;
 pub mod wiring;

@@ -138,6 +138,7 @@ impl SimulatedBench {
             frames: left.len(),
             seed: self.seed,
             take: self.takes,
+            terminated: setup.driven.is_none() && setup.termination.is_some(),
         };
         // A cable goes straight to the inputs unless a tap is asked for by name.
         let tapped = self.amplifier.is_some() || setup.tap.is_some();

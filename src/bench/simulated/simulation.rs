@@ -30,6 +30,7 @@ pub(super) struct Session<'a> {
     pub(super) amplifier: Option<&'a AmplifierPath>,
     pub(super) tap: Option<&'a Attenuator>,
     pub(super) pad: Option<&'a Attenuator>,
+    terminated: bool,
     rate: f64,
     frames: usize,
     recorded: usize,
@@ -62,6 +63,8 @@ pub(super) struct Start {
     pub(super) frames: usize,
     pub(super) seed: u64,
     pub(super) take: u64,
+    /// Where there is no amplifier: the inputs are terminated and no cable joins them to the outputs.
+    pub(super) terminated: bool,
 }
 
 impl<'a> Session<'a> {
@@ -86,6 +89,7 @@ impl<'a> Session<'a> {
             amplifier,
             tap,
             pad,
+            terminated: start.terminated,
             rate,
             frames: start.frames,
             recorded,
@@ -173,8 +177,13 @@ impl<'a> Session<'a> {
         }
     }
 
-    /// A cable instead of an amplifier: voltages at the inputs, with the playing side's noise.
+    /// A cable instead of an amplifier: voltages at the inputs, with the playing side's noise; nothing where the inputs
+    /// are terminated.
     fn cable(&self, emf: [Option<Spectrum>; 2]) -> [Spectrum; 2] {
+        if self.terminated {
+            let bins = self.whole.length() / 2 + 1;
+            return emf.map(|_| vec![Complex64::ZERO; bins]);
+        }
         let source = self.pad.map_or(self.interface.output_ohm, |p| p.source_ohm);
         let divider = self.interface.input_ohm / (self.interface.input_ohm + source);
         let bins = self.whole.length() / 2 + 1;

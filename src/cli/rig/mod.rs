@@ -1,5 +1,6 @@
 //! `asleft rig`: calibration files of a bench. One file per action.
 
+mod check;
 mod new;
 mod plan;
 #[cfg(test)]
@@ -30,6 +31,8 @@ enum Action {
         #[arg(required = true)]
         files: Vec<PathBuf>,
     },
+    /// Checks the bare interface in loopback: its floors, and what it is fit for.
+    Check(check::Args),
     /// Plans attenuator, load and input pad from a rated power, and draws the wiring.
     Plan(plan::Args),
     /// Prints the JSON schema of these files, for editors that check and complete TOML.
@@ -52,6 +55,7 @@ pub(super) fn run(args: &Args, io: &mut Streams<'_>) -> CommandResult {
 fn run_with(args: &Args, io: &mut Streams<'_>, input: &mut dyn BufRead) -> CommandResult {
     match &args.action {
         Action::New(args) => new::run(args, io, input),
+        Action::Check(args) => check::run(args, io),
         Action::Plan(args) => plan::run(args, io),
         Action::Show { files } => checked::files(files, &file::check, io),
         Action::Schema => {

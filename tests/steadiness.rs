@@ -1,0 +1,177 @@
+//! A gain that moves while a session runs: the tone that began it ends it, and where the two differ volts and watts are
+//! withheld. The knob is the simulated interface's own sensitivity.
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    reason = "a test may stop where it stands"
+)]
+
+use asleft::bench::simulated::{SimulatedBench, bench_interface, demo_rig, tarnbeck_60};
+use asleft::figure::{FigureId, Findings, Unit};
+use asleft::job::results::{self, StageResults};
+use asleft::job::steadiness::{CHECK, CODE, CONNECTION};
+use asleft::job::{BenchKind, Moment, Record, StageKind, Writer};
+use asleft::procedure::plan;
+use asleft::procedure::run::Session;
+use asleft::unit::file;
+use asleft::verdict::{Judgement, Outcome};
+use std::collections::BTreeMap;
+use tempfile::TempDir;
+
+fn at() -> Moment {
+    "2026-03-14T09:30:00+01:00".parse().unwrap()
+}
+
+fn record() -> Record {
+    Record {
+        schema: asleft::job::record::SCHEMA.to_owned(),
+        id: "2026-03-14-tarnbeck-60".to_owned(),
+        opened: at(),
+        workshop: "Example Bench".to_owned(),
+        owner: "Demo Customer".to_owned(),
+        serial: String::new(),
+        complaint: String::new(),
+        found: String::new(),
+        work: Vec::new(),
+        notes: Vec::new(),
+        unit: file::parse(include_str!("../units/tarnbeck-60.unit.toml"), "demo").unwrap(),
+        bench: BenchKind::Simulated,
+        rigs: BTreeMap::new(),
+        stages: Vec::new(),
+    }
+}
+
+/// Connection, noise, rated power and one-sided sweep in the first mode; then `change_db` on the inputs' gain; then the check.
+fn measured(change_db: [f64; 2]) -> StageResults {
+    let root = TempDir::new().unwrap();
+    let record = record();
+    let steps = plan::full(&record.unit, "power", "noise").unwrap();
+    let mut writer = Writer::create(root.path(), record).unwrap();
+    let mut bench = SimulatedBench::new(tarnbeck_60(), bench_interface(), 1);
+    let rig = demo_rig();
+    let named = |name: &str| steps.iter().find(|s| s.name == name).unwrap();
+    {
+        let mut session = Session::new(&mut writer, &mut bench, &rig, StageKind::AsLeft, &at);
+        for name in [CONNECTION, "noise", "power-rated"] {
+            session.run(named(name)).unwrap();
+        }
+    }
+    for (volts, db) in bench.interface.input_full_scale_v.iter_mut().zip(change_db) {
+        *volts /= 10f64.powf(db / 20.0);
+    }
+    let mut session = Session::new(&mut writer, &mut bench, &rig, StageKind::AsLeft, &at);
+    session.run(named(CHECK)).unwrap();
+    results::of(writer.job()).unwrap().stages.remove(0)
+}
+
+fn all(stage: &StageResults) -> Findings {
+    let mut all = Findings::default();
+    for m in &stage.measurements {
+        all.extend(m.findings.clone());
+    }
+    all
+}
+
+fn of_volts(findings: &Findings) -> usize {
+    let volts = |unit| matches!(unit, Unit::Volts | Unit::Dbv | Unit::Watts);
+    findings.figures.iter().filter(|f| volts(f.unit)).count()
+}
+
+#[test]
+fn every_mode_ends_as_it_began() {
+    let record = record();
+    let steps = plan::full(&record.unit, "power", "noise").unwrap();
+    let of = |kind: &str| -> Vec<_> {
+        steps
+            .iter()
+            .filter(|s| s.name == kind || s.name.starts_with(&format!("{kind}-")))
+            .collect()
+    };
+    let (first, last) = (of(CONNECTION), of(CHECK));
+    assert_eq!(first.len(), record.unit.modes.len());
+    for (a, b) in first.iter().zip(&last) {
+        assert_eq!((&a.play, &a.setup, a.seconds), (&b.play, &b.setup, b.seconds));
+    }
+    assert_eq!(steps.last().unwrap().name, last.last().unwrap().name);
+}
+
+#[test]
+fn a_gain_that_holds_withholds_nothing() {
+    // Below the limit of 0.1 dB by more than the tones' uncertainty, which is some thousandths.
+    for change in [[0.0, 0.0], [0.08, -0.08]] {
+        let found = all(&measured(change));
+        assert!(of_volts(&found) > 10);
+        assert!(found.not_measured.iter().all(|n| n.code != CODE), "{change:?}");
+    }
+}
+
+#[test]
+fn a_moved_gain_withholds_volts_and_watts_and_keeps_ratios() {
+    let held = measured([0.0, 0.0]);
+    for (change, who) in [
+        ([0.3, 0.0], "of the left channel"),
+        ([0.0, -0.15], "of the right channel"),
+        ([-0.5, -0.5], "both channels"),
+        ([0.5, -0.5], "more than one control"),
+    ] {
+        let stage = measured(change);
+        let found = all(&stage);
+        assert_eq!(of_volts(&found), 0, "{change:?}");
+        let told: Vec<_> = found.not_measured.iter().filter(|n| n.code == CODE).collect();
+        for id in [FigureId::Power, FigureId::Level, FigureId::Noise, FigureId::Snr] {
+            assert!(told.iter().any(|n| n.id == id), "{id} is withheld without a word");
+        }
+        for (db, channel) in change.iter().zip(["left", "right"]) {
+            let text = format!("{channel} {db:+.2} dB");
+            // Noise of the two tones: a few thousandths of a decibel may round the last digit.
+            let near = format!("{channel} {:+.2} dB", db + 0.01);
+            let under = format!("{channel} {:+.2} dB", db - 0.01);
+            let reason = &told[0].reason;
+            let says = [text, near, under].iter().any(|t| reason.contains(t.as_str()));
+            assert!(says || db.abs() < 0.01, "{reason}");
+        }
+        assert!(told[0].reason.contains(who), "{}", told[0].reason);
+        assert!(found.figures.iter().all(|f| f.conditions.level_v.is_none()));
+        // Ratios are those of the session that held, to the last digit.
+        let thd = |f: &Findings| -> Vec<f64> {
+            let of = f
+                .figures
+                .iter()
+                .filter(|f| f.id == FigureId::Thd && f.unit == Unit::Percent);
+            of.map(|f| f.estimate.value).take(2).collect()
+        };
+        assert_eq!(thd(&found), thd(&all(&held)));
+        // What the session could have judged is not judged, for this reason and no other.
+        let moved = |j: &&Judgement| j.verdict.reason.contains("the gain of the path moved");
+        let lost: Vec<&Judgement> = stage
+            .judgements
+            .iter()
+            .zip(&held.judgements)
+            .filter(|(own, was)| own.verdict.outcome != was.verdict.outcome)
+            .map(|(own, _)| own)
+            .collect();
+        assert!(lost.iter().any(|j| j.id == FigureId::Snr));
+        assert!(
+            lost.iter()
+                .all(|j| j.verdict.outcome == Outcome::NotMeasured && moved(j))
+        );
+        assert!(
+            stage
+                .judgements
+                .iter()
+                .filter(|j| j.id == FigureId::Power)
+                .all(|j| moved(&j))
+        );
+    }
+}
+
+#[test]
+fn balance_holds_unless_the_channels_parted() {
+    let has_balance = |change| {
+        let found = all(&measured(change));
+        found.figures.iter().any(|f| f.id == FigureId::Balance)
+    };
+    assert!(has_balance([-0.5, -0.5]));
+    assert!(!has_balance([-0.5, 0.0]));
+}
