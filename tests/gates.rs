@@ -437,7 +437,6 @@ fn opened() -> (tempfile::TempDir, Writer) {
 fn answers_are_kept_and_asked_again_for_another_connection_or_day() {
     let (_root, mut writer) = opened();
     let today = || tarnbeck::at("2026-03-14T10:00:00+01:00");
-    let tomorrow = || tarnbeck::at("2026-03-15T10:00:00+01:00");
     let connect = |writer: &mut Writer, circuit: &Circuit, script: &mut Script, now: &dyn Fn() -> _| {
         connect::connect(writer, &rig(), circuit, script, now)
     };
