@@ -437,7 +437,6 @@ fn opened() -> (tempfile::TempDir, Writer) {
 fn answers_are_kept_and_asked_again_for_another_connection_or_day() {
     let (_root, mut writer) = opened();
     let today = || tarnbeck::at("2026-03-14T10:00:00+01:00");
-    let tomorrow = || tarnbeck::at("2026-03-15T10:00:00+01:00");
     let connect = |writer: &mut Writer, circuit: &Circuit, script: &mut Script, now: &dyn Fn() -> _| {
         connect::connect(writer, &rig(), circuit, script, now)
     };
@@ -485,6 +484,24 @@ fn answers_are_kept_and_asked_again_for_another_connection_or_day() {
         connect(&mut writer, &other, &mut script, &today).unwrap();
         assert_eq!(script.asked, all, "{other:?}");
     }
+}
+
+#[test]
+fn a_connection_ends_with_another_with_work_on_it_with_the_day_and_with_a_refusal() {
+    let (_root, mut writer) = opened();
+    let today = || tarnbeck::at("2026-03-14T10:00:00+01:00");
+    let tomorrow = || tarnbeck::at("2026-03-15T10:00:00+01:00");
+    let connect = |writer: &mut Writer, circuit: &Circuit, script: &mut Script, now: &dyn Fn() -> _| {
+        connect::connect(writer, &rig(), circuit, script, now)
+    };
+    let mut first = good_order();
+    connect(&mut writer, &circuit(), &mut first, &today).unwrap();
+    let all = first.asked;
+    let other = Circuit {
+        taps: vec!["third".to_owned()],
+        ..circuit()
+    };
+    connect(&mut writer, &other, &mut good_order(), &today).unwrap();
     // The latest connection counts: the first was taken apart for the others.
     let mut script = good_order();
     connect(&mut writer, &circuit(), &mut script, &today).unwrap();
@@ -535,6 +552,29 @@ fn the_record_holds_every_connection_and_reads_back() {
         }
     );
     assert!(volts.question.contains("left speaker terminals"));
+}
+
+#[test]
+fn records_from_before_connections_were_kept_read_on() {
+    let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures/job/v1");
+    let job = Job::read(&folder).unwrap();
+    assert!(job.record().connections.is_empty());
+    assert!(job.record().rig().is_some(), "its only rig is the one in use");
+    // What is not there is not written either: the record stays readable for the version that wrote it.
+    let text = job.record().to_text().unwrap();
+    assert!(!text.contains("connections") && !text.contains("rig_in_use"));
+}
+
+#[test]
+fn the_rig_that_was_kept_last_is_in_use() {
+    let mut record = tarnbeck::record(BenchKind::Live);
+    let [mut older, mut newer] = [rig(), rig()];
+    older.name = "older".to_owned();
+    newer.name = "newer".to_owned();
+    for (kept, name) in [(&older, "older"), (&newer, "newer"), (&older, "older")] {
+        record.keep_rig(kept).unwrap();
+        assert_eq!(record.rig().unwrap().name, name);
+    }
 }
 
 #[test]

@@ -134,8 +134,6 @@ fn a_live_run_reads_asks_plays_and_keeps_all_of_it() {
     let steps = steps(&["noise", "connection", "power-600mw"]);
     assert_eq!(steps.len(), 3);
     run(&mut writer, &mut bench, &mut script, &steps).unwrap();
-    println!("{}", script.dialogue);
-
     let said = &script.dialogue;
     let at = |words: &str| said.find(words).unwrap_or_else(|| panic!("{words}: {said}"));
     let order = [
