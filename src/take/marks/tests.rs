@@ -54,44 +54,44 @@ impl Path {
     }
 
     fn capture(&self, s: &Stimulus, seconds: f64) -> MemorySource {
-        let rate = f64::from(s.sample_rate_hz);
-        let peak = 10f64.powf(LEVEL_DBFS / 20.0);
-        let [first, second] = s.mark_frames().map(|f| f as f64);
-        let frames = (seconds * rate) as usize;
+        let frames = (seconds * f64::from(s.sample_rate_hz)) as usize;
         let mut random = Random::stream(self.seed, 0);
         let planes = (0..2)
             .map(|c| {
-                (0..frames)
-                    .map(|n| {
-                        let t = n as f64 - self.delay;
-                        let mark = |output: usize| {
-                            if !s.marks.as_ref().unwrap().channels.contains(&output) {
-                                return 0.0;
-                            }
-                            mark::value(output, (t - first) / rate)
-                                + mark::value(output, (t + self.lost - second) / rate)
-                        };
-                        // What is lost is lost in the middle of the tone.
-                        let t = if t > (first + second) / 2.0 {
-                            t + self.lost
-                        } else {
-                            t
-                        };
-                        let inside = (t / rate - s.lead_in_s).min(s.lead_in_s + s.seconds - t / rate);
-                        let edge = (inside / s.fade_s).clamp(0.0, 1.0);
-                        let tone = (0.5 - 0.5 * (std::f64::consts::PI * edge).cos())
-                            * (TAU * 1000.0 * t / rate).sin();
-                        let hum = (TAU * 50.0 * n as f64 / rate).sin()
-                            + 0.3 * (TAU * 150.0 * n as f64 / rate).sin();
-                        peak * (self.gain[0][c] * mark(0) + self.gain[1][c] * mark(1))
-                            + self.tone * tone
-                            + self.hum * hum
-                            + self.noise * random.normal_pair(f64::INFINITY).0
-                    })
-                    .collect()
+                let mut sample =
+                    |n| self.signal(s, c, n as f64) + self.noise * random.normal_pair(f64::INFINITY).0;
+                (0..frames).map(&mut sample).collect()
             })
             .collect();
         MemorySource::new(s.sample_rate_hz, planes)
+    }
+
+    /// Channel `c` at frame `n`, without noise.
+    fn signal(&self, s: &Stimulus, c: usize, n: f64) -> f64 {
+        let rate = f64::from(s.sample_rate_hz);
+        let peak = 10f64.powf(LEVEL_DBFS / 20.0);
+        let [first, second] = s.mark_frames().map(|f| f as f64);
+        let t = n - self.delay;
+        let played = &s.marks.as_ref().unwrap().channels;
+        let marks: f64 = played
+            .iter()
+            .map(|output| {
+                let one = mark::value(*output, (t - first) / rate);
+                let two = mark::value(*output, (t + self.lost - second) / rate);
+                self.gain[*output][c] * (one + two)
+            })
+            .sum();
+        // What is lost is lost in the middle of the tone.
+        let t = if t > (first + second) / 2.0 {
+            t + self.lost
+        } else {
+            t
+        };
+        let inside = (t / rate - s.lead_in_s).min(s.lead_in_s + s.seconds - t / rate);
+        let edge = (inside / s.fade_s).clamp(0.0, 1.0);
+        let envelope = 0.5 - 0.5 * (std::f64::consts::PI * edge).cos();
+        let hum = (TAU * 50.0 * n / rate).sin() + 0.3 * (TAU * 150.0 * n / rate).sin();
+        peak * marks + self.tone * envelope * (TAU * 1000.0 * t / rate).sin() + self.hum * hum
     }
 }
 
