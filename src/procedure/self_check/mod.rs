@@ -10,6 +10,7 @@
 
 pub mod fitness;
 mod floor;
+mod heard;
 pub mod loopback;
 mod player;
 mod prompts;

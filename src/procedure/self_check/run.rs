@@ -1,5 +1,6 @@
 //! Running the self-check: what is played in which order, and what is not played any more once something is wrong.
 
+use super::heard::{examine, examine_one_side, examine_silence, heard_hz, order, store_floors};
 use super::player::{Player, cabled, terminated, tones};
 use super::prompts::{asks_for_cable, asks_for_termination, confirm_bare};
 use super::trouble::{self, CABLE_DB, Evidence};
@@ -15,10 +16,9 @@ use crate::procedure::operator::Operator;
 use crate::quantity::Decibels;
 use crate::rig::Rig;
 use crate::rig::ceiling::BARE_DBFS;
-use crate::signal::stimulus::{Signal, Stimulus};
+use crate::signal::stimulus::Signal;
 use crate::signal::take::{Setup, Take};
 use crate::take::alignment;
-use crate::take::recognise::Wanted;
 use crate::take::{self, Examined};
 
 /// Level of the first tone at the outputs, dBFS: what a cable lets through of it harms nothing, whatever stands at the
@@ -376,72 +376,4 @@ impl Outputs {
         let reach = self.0.map(|gain| BARE_DBFS + gain);
         reach[0].min(reach[1]).min(LEVELS_DBFS[0])
     }
-}
-
-fn examine(take: Take) -> Result<Examined> {
-    take::examine(take, None)
-}
-
-/// Whatever is heard in silence is noise: a line of a bus's clock is no test tone.
-fn examine_silence(take: Take) -> Result<Examined> {
-    take::examine(take, Some(Wanted::Silence))
-}
-
-fn store_floors(check: &mut SelfCheck, silent: &Examined) {
-    for (channel, floor) in check.channels.iter_mut().zip(floor::floors(silent)) {
-        channel.floor = Some(floor);
-    }
-}
-
-/// A take of one driven side. A tone that comes back on the other side is not where its stimulus says; it is looked for
-/// without it.
-fn examine_one_side(take: Take) -> Result<Examined> {
-    let examined = take::examine(take.clone(), None)?;
-    if matches!(examined.content, take::Content::Tone(_)) {
-        return Ok(examined);
-    }
-    take::examine(
-        Take {
-            stimulus: None,
-            setup: Setup::default(),
-            ..take
-        },
-        None,
-    )
-}
-
-/// Whether left and right changed places where the side `driven` was played.
-fn order(examined: &Examined, driven: usize) -> alignment::ChannelOrder {
-    let take::Content::Tone(views) = &examined.content else {
-        return alignment::ChannelOrder::Unknown;
-    };
-    let level = |index: usize| {
-        let tone = views.get(index).and_then(|v| v.tones.first());
-        tone.map_or(0.0, |t| t.fundamental.amplitude)
-    };
-    let mut levels: [Option<f64>; 2] = [None; 2];
-    levels[driven] = Some(0.0);
-    let played = Stimulus::stereo(
-        examined.take.source.format().sample_rate_hz,
-        1.0,
-        &Signal::Silence,
-        Driven::Both,
-    );
-    let played = Stimulus {
-        channels: tones(TONE_HZ, &levels),
-        ..played
-    };
-    alignment::channel_order(&played, [level(0), level(1)])
-}
-
-/// The frequency that is heard where another was played; `None` where no tone is.
-fn heard_hz(take: Take) -> Option<f64> {
-    let examined = take::examine(take, None).ok()?;
-    let take::Content::Tone(views) = &examined.content else {
-        return None;
-    };
-    views
-        .iter()
-        .find_map(|v| v.tones.first())
-        .map(|t| t.fundamental.frequency_hz)
 }
