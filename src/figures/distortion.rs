@@ -23,8 +23,8 @@
 //! power of the rig's noise, one-sided. What cannot be told from noise is an upper limit whose interval reaches to
 //! nothing.
 
-pub use super::harmonics::{RIG_MARGIN, rig_thd_percent};
 use super::harmonics::{Counted, HarmonicFigure};
+pub use super::harmonics::{RIG_MARGIN, rig_thd_percent};
 use super::tone::{LEAST_RELATIVE_U, ToneChannel, channels, last_tone, play_tone};
 use super::unit_power::{Chain, LIMITING_SHARE, RIG_NOISE_U_DB, TO_NOTHING_DB};
 use super::{Measurement, Next};

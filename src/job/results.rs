@@ -15,6 +15,7 @@ use crate::figures::{self, Context, compare};
 use crate::rig::Rig;
 use crate::signal::take::{Setup, Take};
 use crate::signal::wav_read;
+use crate::take::losses::Clocks;
 use crate::take::{self, Content, Examined};
 use crate::unit::UnitSpec;
 use crate::verdict::{self, Judgement, Outcome, Verdict};
@@ -262,7 +263,7 @@ fn examine(job: &Job, sidecar: &Sidecar, capture: &str) -> Result<Examined> {
         setup: sidecar.setup.clone(),
         simulated: sidecar.simulated,
     };
-    take::examine(take, None).map_err(|e| e.in_file(&path))
+    take::examine_with(take, None, Clocks::of(rig_of(job, sidecar))).map_err(|e| e.in_file(&path))
 }
 
 fn rig_of<'a>(job: &'a Job, sidecar: &Sidecar) -> Option<&'a Rig> {

@@ -43,7 +43,6 @@ pub fn measure(
     let Standing { setup, .. } = connect::connect(writer, visit.rig, &circuit, operator, visit.now)?;
     let mut session = Session::new(writer, bench, visit.rig, visit.stage, visit.now, operator);
     session.output = Some(circuit.output);
-    session.marks = true;
     let done = run(&mut session, steps, setup);
     let told = session.operator.tell(&apart());
     done.and(told)

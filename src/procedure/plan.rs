@@ -237,7 +237,8 @@ impl Shape<'_> {
         let connection = approach(self.unit, &self.setup(mode, Driven::Both)).pop()?;
         Some(Step {
             name: self.with_mode(CHECK, mode),
-            purpose: "The first tone again: it must come back as it did, or a knob was moved in between.".to_owned(),
+            purpose: "The first tone again: it must come back as it did, or a knob was moved in between."
+                .to_owned(),
             ..connection
         })
     }

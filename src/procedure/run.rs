@@ -19,6 +19,7 @@ use crate::signal::source::Format;
 use crate::signal::take::{Setup, Take};
 use crate::signal::wav_read;
 use crate::take::integrity::Integrity;
+use crate::take::losses::Clocks;
 use crate::take::{self, Content, Examined};
 use std::path::Path;
 use std::time::{Duration, Instant};
@@ -85,7 +86,7 @@ impl<'a> Session<'a> {
             stage,
             now,
             operator,
-            marks: false,
+            marks: true,
             output: None,
             ceiling: Ceiling::new(rig),
             rig_key: None,
@@ -282,7 +283,7 @@ impl<'a> Session<'a> {
             .iter()
             .map(|loss| format!("the device reported at frame {}: {}", loss.at_frame, loss.what))
             .collect();
-        match take::examine(take, None) {
+        match take::examine_with(take, None, Clocks::of(Some(self.rig))) {
             Ok(examined) => {
                 reasons.extend(damage(&examined.integrity));
                 if reasons.is_empty() {
@@ -366,20 +367,9 @@ impl<'a> Session<'a> {
 
 /// Why a take cannot be used. Flat tops below full scale are the unit's own and belong to the figure.
 fn damage(integrity: &Integrity) -> Vec<String> {
-    let mut reasons = Vec::new();
-    let clipped: u64 = integrity.clipped_samples.iter().sum();
-    if clipped > 0 {
-        reasons.push(format!("{clipped} samples at full scale of the interface"));
-    }
-    if let Some(first) = integrity.discontinuities.first() {
-        reasons.push(format!(
-            "{} breaks in the recording, the first at {:.3} s on the {} channel",
-            integrity.discontinuities.len(),
-            first.at_s,
-            first.channel
-        ));
-    }
-    reasons
+    let mut of_the_path = integrity.clone();
+    of_the_path.flat_tops.fill(false);
+    of_the_path.reasons()
 }
 
 /// Names the step where an error does not say its place.

@@ -90,6 +90,13 @@ pub struct Interface {
     pub period_frames: Option<u32>,
 }
 
+impl Interface {
+    /// Whether one device both plays and records, so that one clock counts both.
+    pub fn has_one_clock(&self) -> bool {
+        self.output == self.input
+    }
+}
+
 /// One channel.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields)]

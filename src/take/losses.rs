@@ -18,6 +18,7 @@ use super::integrity::{Damage, Integrity};
 use super::marks::{Distance, Found, Hears, Mark};
 use super::track::Track;
 use crate::figure::Channel;
+use crate::rig::Rig;
 use crate::signal::stimulus::Stimulus;
 
 /// Deviation of the distance that is a lost frame: frames are lost whole, so that anything from 0.3 to 0.5 on is one.
@@ -51,6 +52,16 @@ pub enum Clocks {
         /// Its standard uncertainty, with what the clocks drift between two takes.
         u_ppm: f64,
     },
+}
+
+impl Clocks {
+    /// What a rig tells of them: a device that both plays and records has one clock.
+    pub fn of(rig: Option<&Rig>) -> Self {
+        match rig.and_then(|r| r.interface.as_ref()) {
+            Some(interface) if interface.has_one_clock() => Self::One,
+            _ => Self::Unknown,
+        }
+    }
 }
 
 /// A clock that the signal itself tells.

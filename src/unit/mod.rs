@@ -263,7 +263,11 @@ impl UnitSpec {
     pub fn highest_power(&self) -> &RatedPower {
         let of_modes = self.modes.iter().filter_map(|m| m.power.as_ref());
         of_modes.fold(&self.power, |highest, power| {
-            if power.volts() > highest.volts() { power } else { highest }
+            if power.volts() > highest.volts() {
+                power
+            } else {
+                highest
+            }
         })
     }
 

@@ -113,7 +113,7 @@ impl LiveBench {
 
     /// Whether one device plays and records, so that both count the same clock.
     pub fn one_clock(&self) -> bool {
-        self.interface.output == self.interface.input
+        self.interface.has_one_clock()
     }
 
     /// What the last take was like in time; `None` before the first.

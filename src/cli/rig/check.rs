@@ -1,16 +1,16 @@
 //! `asleft rig check`: the self-check of a bare bench.
 
-use crate::cli::operator::Terminal;
-use crate::cli::{CommandResult, Ending, Streams, style};
 use crate::atomic;
-use crate::bench::Bench;
 use crate::bench::simulated::{SimulatedBench, bench_interface, demo_rig};
+use crate::cli::operator::Terminal;
+use crate::cli::session::open_live;
+use crate::cli::{CommandResult, Ending, Streams, style};
 use crate::error::{Error, Kind, Result};
 use crate::procedure::operator::{Answer, Expects, Meter, Notice, Operator, Question};
 use crate::procedure::plan::{SAMPLE_RATE_HZ, WIDE_RATE_HZ};
 use crate::procedure::self_check::{self, Purpose, Request, SelfCheck, loopback};
 use crate::report::self_check as shown;
-use crate::rig::{Rig, file};
+use crate::rig::file;
 use std::path::{Path, PathBuf};
 
 /// Arguments of `rig check`.
@@ -81,11 +81,11 @@ pub(super) fn run(args: &Args, io: &mut Streams<'_>) -> CommandResult {
         let mut bench = SimulatedBench::loopback(bench_interface(), 1);
         self_check::run(&mut bench, &rig, &request, &mut Nobody)?
     } else {
-        let mut bench = open_bench(&rig)?;
+        let mut bench = open_live(&rig)?;
         let stdin = std::io::stdin();
         let mut input = stdin.lock();
         let mut operator = Terminal::new(&mut input, io.err, io.interactive)?;
-        self_check::run(bench.as_mut(), &rig, &request, &mut operator)?
+        self_check::run(&mut bench, &rig, &request, &mut operator)?
     };
     let text = if args.json {
         shown::json(&check, &asked)?
@@ -107,18 +107,6 @@ pub(super) fn run(args: &Args, io: &mut Streams<'_>) -> CommandResult {
     } else {
         Ending::Doubtful
     })
-}
-
-/// The rig's own interface.
-///
-/// # Errors
-/// Where the rig names none, or it cannot be opened.
-fn open_bench(rig: &Rig) -> Result<Box<dyn Bench>> {
-    Err(Error::new(
-        Kind::Unavailable,
-        format!("the interface of {} cannot be driven by this version", rig.name),
-    )
-    .next("try the check without hardware: asleft rig check --simulated"))
 }
 
 /// Writes the floor into the rig file; the rest of it stays as it is.

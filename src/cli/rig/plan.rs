@@ -1,7 +1,7 @@
 //! `asleft rig plan`: attenuator, load, input pad and wiring for an amplifier and an interface, before anything is built.
 
-use crate::cli::{CommandResult, Ending, Streams};
 use crate::atomic::{self, Existing};
+use crate::cli::{CommandResult, Ending, Streams};
 use crate::error::{Error, Kind, Result};
 use crate::quantity::entered;
 use crate::report::wiring;
