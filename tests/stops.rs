@@ -18,7 +18,7 @@ use asleft::procedure::operator::{Answer, Meter, Notice, Operator, Question, Una
 use asleft::procedure::run::{ATTEMPTS, GAIN_OFF, HIGH_FREQUENCY, Session};
 use asleft::procedure::{limits, plan};
 use asleft::rig::ceiling::{Ceiling, Cleared, PROMPT_S, Wish};
-use asleft::signal::source::{BlockSource, Format};
+use asleft::signal::source::Format;
 use asleft::signal::stimulus::{Marks, Signal, Stimulus};
 use asleft::signal::take::Setup;
 use asleft::signal::wav_read;
@@ -51,7 +51,7 @@ fn cleared(signal: &Signal, marks: bool) -> Cleared {
     let setup = setup();
     let unit = limits::of(&file::parse(DEMO, "demo").unwrap(), &setup).unwrap();
     let mut ceiling = Ceiling::new(&rig);
-    let mut clear = |ceiling: &mut Ceiling<'_>, stimulus: &Stimulus| {
+    let clear = |ceiling: &mut Ceiling<'_>, stimulus: &Stimulus| {
         ceiling
             .clear(&Wish {
                 stimulus,
@@ -195,7 +195,8 @@ fn every_reason_ends_in_silence_within_the_buffer_and_twenty_milliseconds() {
     let most = (buffered + 0.020 * rate) as usize;
     let cleared = cleared(&tone(-38.0), true);
     assert!(cleared.prompt());
-    let changes: [(fn(f64) -> f64, fn(Reason) -> bool); 3] = [
+    type Case = (fn(f64) -> f64, fn(Reason) -> bool);
+    let changes: [Case; 3] = [
         (
             |x| (x * 1e3).clamp(-1.0, 1.0 - 1.2e-7),
             |r| matches!(r, Reason::Clipped(_)),

@@ -148,7 +148,8 @@ pub fn approach(unit: &UnitSpec, setup: &Setup) -> Vec<Step> {
             drive: Drive::ReSensitivity(level),
         },
         sample_rate_hz: SAMPLE_RATE_HZ,
-        seconds: 1.0,
+        // Much longer than the silences around it: beside loud hum that is how the tone is told from them.
+        seconds: 2.0,
         setup: setup.clone(),
         figures: vec![FigureId::Level],
         purpose: "A faint tone finds the gain and shows that the right cables are in the right sockets."

@@ -210,7 +210,7 @@ impl<'a> Session<'a> {
         while begun.elapsed().as_secs_f64() < seconds {
             if self.operator.wants_to_stop() {
                 self.ceiling.rest(begun.elapsed().as_secs_f64());
-                return Err(stopped(crate::bench::Reason::Asked, 0.0));
+                return Err(stopped(crate::bench::Reason::Asked));
             }
             std::thread::sleep(LOOK);
         }
@@ -234,7 +234,7 @@ impl<'a> Session<'a> {
         let played = played.map_err(|e| at_step(e, step))?;
         if let Some((reason, frame)) = played.stopped {
             let at_s = frame as f64 / f64::from(cleared.stimulus().sample_rate_hz);
-            return Err(at_step(stopped(reason, at_s), step));
+            return Err(at_step(stopped(reason).at(format!("second {at_s:.2}")), step));
         }
         let format = taping.finish()?;
         // A step wants its load connected; the bench may know that it was not.

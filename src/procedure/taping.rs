@@ -143,8 +143,8 @@ impl Meters {
     }
 }
 
-/// Why a take was ended before its time, as an error with what to do next.
-pub(super) fn stopped(reason: Reason, at_s: f64) -> Error {
+/// Why a session was stopped, as an error with what to do next.
+pub(super) fn stopped(reason: Reason) -> Error {
     let (what, next) = match reason {
         Reason::Asked => (
             "stopped because you asked for it".to_owned(),
@@ -163,9 +163,7 @@ pub(super) fn stopped(reason: Reason, at_s: f64) -> Error {
             "look whether a control was moved or a tap changed; a unit that does this by itself may oscillate: switch it off",
         ),
     };
-    Error::new(Kind::Unavailable, format!("{what}; the signal was taken away"))
-        .at(format!("second {at_s:.2}"))
-        .next(format!(
-            "{next}. The recording so far is kept and used for no figure"
-        ))
+    Error::new(Kind::Unavailable, format!("{what}; nothing plays any more")).next(format!(
+        "{next}. What was recorded of it is kept and used for no figure"
+    ))
 }

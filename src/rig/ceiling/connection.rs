@@ -288,9 +288,9 @@ fn wrong_gain(channel: Channel, change_db: f64, first: bool) -> Error {
     Error::new(
         Kind::Mismatch,
         format!(
-            "the {channel} channel amplifies {:.1} dB {way} {than}; it stops here, before power",
+            "the {channel} channel amplifies {:.1} dB {way} {than}",
             change_db.abs()
         ),
     )
-    .next(next)
+    .next(format!("nothing louder is played: {next}"))
 }

@@ -15,6 +15,9 @@ pub(super) const LOAD_LIMIT: f64 = 0.5;
 /// Time constant of a unit, s.
 pub(super) const UNIT_S: f64 = 70.0;
 
+/// Part of its limit from which a body counts as cold: it cools for ever, and nothing waits for more.
+const COLD: f64 = 0.01;
+
 /// Heat that a unit is kept below: that of one eighth of rated power.
 pub(super) fn unit_limit() -> f64 {
     unit_input(0.125)
@@ -53,11 +56,13 @@ impl Heat {
 
     /// The rest before `input` may go in for `seconds`, s; `None` where even a cold body would get too hot.
     pub(super) fn rest_before(self, input: f64, seconds: f64) -> Option<f64> {
+        if !(input.is_finite() && seconds.is_finite()) {
+            return None;
+        }
         let kept = (-seconds.max(0.0) / self.time_s).exp();
         // The hottest it may be at the start.
         let most = ((self.limit - input) / kept + input).min(self.limit);
-        // A body cools for ever: what needs it colder than a hundredth of its limit is not waited for.
-        if most.is_nan() || most < 0.01 * self.limit {
+        if most < COLD * self.limit {
             return None;
         }
         if self.now <= most {
@@ -66,12 +71,12 @@ impl Heat {
         Some(self.time_s * (self.now / most).ln())
     }
 
-    /// The longest time from cold that `input` may go in, s; infinite where it may for ever.
+    /// The longest time that `input` may go in once the body is cold, s; infinite where it may for ever.
     pub(super) fn longest_s(self, input: f64) -> f64 {
         if input <= self.limit {
             return f64::INFINITY;
         }
-        -self.time_s * (1.0 - self.limit / input).ln()
+        self.time_s * ((input - COLD * self.limit) / (input - self.limit)).ln()
     }
 }
 
@@ -82,14 +87,17 @@ mod tests {
     #[test]
     fn rests_are_those_of_newtons_law() {
         let cold = Heat::cold(60.0, 0.5);
-        // At the rating half is reached after 60·ln 2 = 41.589 s.
-        assert!((cold.longest_s(1.0) - 60.0 * 2f64.ln()).abs() < 1e-9);
-        assert_eq!(cold.rest_before(1.0, 41.5), Some(0.0));
-        assert_eq!(cold.rest_before(1.0, 41.7), None);
+        // At the rating half is reached from a hundredth of that after 60·ln(0.995/0.5) = 41.288 s.
+        assert!((cold.longest_s(1.0) - 60.0 * (0.995f64 / 0.5).ln()).abs() < 1e-9);
+        assert_eq!(cold.rest_before(1.0, 41.2), Some(0.0));
+        assert_eq!(cold.rest_before(1.0, 41.3), None);
         // From 0.4, 20 s at the rating need a start at 1 − 0.5·e^{1/3} = 0.302194: a rest of 60·ln(0.4/0.302194) s.
         let warm = Heat { now: 0.4, ..cold };
         let rest = warm.rest_before(1.0, 20.0).unwrap();
-        assert!((rest - 60.0 * (0.4f64 / 0.302_193_8).ln()).abs() < 1e-4, "{rest}");
+        assert!(
+            (rest - 60.0 * (0.4f64 / 0.302_193_787).ln()).abs() < 1e-4,
+            "{rest}"
+        );
         let hot = warm.after(0.0, rest).after(1.0, 20.0);
         assert!((hot.now - 0.5).abs() < 1e-9, "{}", hot.now);
         // Half the rating may last for ever.
