@@ -72,7 +72,7 @@ fn drive<T: DeviceSample>() {
     const PERIODS: usize = 40;
     const ROOM: usize = 3 * LONGEST;
     let (mut record, mut recorded, mut events, counted) = recording::<T>(ROOM, 8);
-    let mut output = vec![T::SILENCE; LONGEST * CHANNELS];
+    let mut output = [T::SILENCE; LONGEST * CHANNELS];
     let input: Vec<T> = (0..LONGEST * CHANNELS)
         .map(|n| T::from_unit(f64::from(u32::try_from(n).unwrap()) / 65_536.0))
         .collect();

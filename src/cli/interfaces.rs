@@ -118,7 +118,7 @@ fn put(out: &mut String, what: &str, ends: &Ends) {
     let _ = writeln!(out, "  {what:<8} {:<3} {} kHz", ends.channels, rates.join(", "));
     let _ = write!(out, "  {:<12} {}", "", formats.join(", "));
     if let Some((least, most)) = ends.period_frames {
-        let _ = write!(out, "; {least} to {most} frames at once");
+        let _ = write!(out, "; periods {least} to {most}");
     }
     out.push('\n');
 }
@@ -181,7 +181,7 @@ mod tests {
             interface("alsa:hw:CARD=Example,DEV=0", None),
             interface(
                 "alsa:default",
-                Some("goes where the system's settings say, and may convert on the way"),
+                Some("goes where the system says, and may convert"),
             ),
         ];
         let text = list(&found);

@@ -197,9 +197,9 @@ fn converts_by_name(id: &DeviceId) -> Option<&'static str> {
         return None;
     }
     match id.id().split(':').next().unwrap_or_default() {
-        "plughw" | "plug" => Some("converts rate and format; take the hw: name of the same card"),
-        "default" | "sysdefault" => Some("goes where the system's settings say, and may convert on the way"),
-        "dmix" | "dsnoop" | "asym" => Some("mixes with other programs at a rate of its own"),
+        "plughw" | "plug" => Some("converts; take the card's hw: name"),
+        "default" | "sysdefault" => Some("goes where the system says, and may convert"),
+        "dmix" | "dsnoop" | "asym" => Some("mixes at a rate of its own"),
         "pulse" | "pipewire" => Some("a sound server that may convert the rate"),
         "null" => Some("is connected to nothing"),
         "samplerate" | "samplerate_best" | "samplerate_medium" | "samplerate_order" | "speexrate"

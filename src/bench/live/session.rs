@@ -97,7 +97,7 @@ impl Session<'_> {
             Ending::Stopped(reason, frame) => played.stopped = Some((reason, frame)),
             Ending::Starved => watch.add(
                 collector.handed(),
-                "this machine was too busy to go on playing; the sound was faded out".to_owned(),
+                "this machine or its disk was too slow to go on playing; the sound was faded out".to_owned(),
             ),
             Ending::Whole => {
                 for what in exact_zeros(collector.alive(), stimulus, names[1])? {
@@ -105,7 +105,7 @@ impl Session<'_> {
                 }
             }
         }
-        played.losses = watch.finish(&shared);
+        played.losses = watch.finish(&shared, played.frames);
         unkept.map_or(Ok((played, timing)), Err)
     }
 

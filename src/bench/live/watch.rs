@@ -26,6 +26,8 @@ pub(super) struct Watch<'a> {
     periods: Duration,
     moved: [(u64, Instant); 2],
     losses: Vec<Loss>,
+    /// Frame and number of the frames that found no room there, until a later loss shows that these are all.
+    dropped: Option<(u64, u64)>,
     more: u64,
     /// Recorded frames and the time, when the recording began.
     began: Option<(u64, Instant)>,
@@ -41,6 +43,7 @@ impl<'a> Watch<'a> {
             periods: 4 * period,
             moved: [(0, now); 2],
             losses: Vec::new(),
+            dropped: None,
             more: 0,
             began: None,
         }
@@ -69,7 +72,9 @@ impl<'a> Watch<'a> {
     fn note(&mut self, event: Event) -> Option<Error> {
         let what = match event.what {
             Happening::Dropped(frames) => {
-                format!("{frames} recorded frames found no room: this machine was too busy")
+                let (first, _) = self.began?;
+                self.drop_at(event.at_frame.saturating_sub(first), frames);
+                return None;
             }
             Happening::Output(e) if e.kind() == ErrorKind::Xrun => {
                 "the output ran out of samples (underrun)".to_owned()
@@ -87,6 +92,24 @@ impl<'a> Watch<'a> {
         let (first, _) = self.began?;
         self.add(event.at_frame.saturating_sub(first), what);
         None
+    }
+
+    /// Frames that found no room, at one place after another: one loss a place.
+    fn drop_at(&mut self, at_frame: u64, frames: u64) {
+        let same = self.dropped.filter(|(at, _)| *at == at_frame);
+        if same.is_none() {
+            self.add_dropped();
+        }
+        self.dropped = Some((at_frame, same.map_or(0, |(_, n)| n) + frames));
+    }
+
+    fn add_dropped(&mut self) {
+        if let Some((at_frame, frames)) = self.dropped.take() {
+            self.add(
+                at_frame,
+                format!("{frames} recorded frames found no room: this machine or its disk was too slow"),
+            );
+        }
     }
 
     /// Adds a loss.
@@ -146,10 +169,12 @@ impl<'a> Watch<'a> {
         );
     }
 
-    /// All losses, in the order of the recording.
-    pub(super) fn finish(mut self, shared: &Shared) -> Vec<Loss> {
-        let more = self.more + shared.unreported.load(Ordering::Relaxed);
+    /// All losses within the `frames` of the recording, in their order.
+    pub(super) fn finish(mut self, shared: &Shared, frames: u64) -> Vec<Loss> {
+        self.add_dropped();
+        self.losses.retain(|l| l.at_frame <= frames);
         self.losses.sort_by_key(|l| l.at_frame);
+        let more = self.more + shared.unreported.load(Ordering::Relaxed);
         if more > 0 {
             let at_frame = self.losses.last().map_or(0, |l| l.at_frame);
             self.losses.push(Loss {
@@ -158,5 +183,60 @@ impl<'a> Watch<'a> {
             });
         }
         self.losses
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rtrb::{Producer, RingBuffer};
+
+    fn watch() -> (Watch<'static>, Producer<Event>) {
+        let (to, from) = RingBuffer::new(8);
+        (Watch::new(vec![from], ["out", "in"], Duration::ZERO), to)
+    }
+
+    fn xrun() -> Happening {
+        Happening::Output(cpal::Error::new(ErrorKind::Xrun))
+    }
+
+    #[test]
+    fn losses_are_counted_from_the_beginning_of_the_recording() {
+        let (mut watch, mut ring) = watch();
+        let shared = Shared::default();
+        let mut tell = |at_frame, what| ring.push(Event { at_frame, what }).unwrap();
+        tell(5, xrun());
+        tell(6, Happening::Dropped(3));
+        watch.look(&shared).unwrap();
+        watch.begin(100);
+        let mut tell = |at_frame, what| ring.push(Event { at_frame, what }).unwrap();
+        tell(110, Happening::Dropped(3));
+        tell(110, Happening::Dropped(4));
+        tell(130, xrun());
+        tell(150, Happening::Dropped(9));
+        // After the recording's last frame.
+        tell(500, xrun());
+        watch.look(&shared).unwrap();
+        let losses = watch.finish(&shared, 60);
+        let at: Vec<u64> = losses.iter().map(|l| l.at_frame).collect();
+        assert_eq!(at, [10, 30, 50]);
+        assert!(losses[0].what.starts_with("7 recorded frames"), "{losses:?}");
+        assert!(losses[1].what.contains("underrun"));
+    }
+
+    #[test]
+    fn a_device_that_goes_is_an_error_and_a_denied_precedence_is_not() {
+        let (mut watch, mut ring) = watch();
+        let shared = Shared::default();
+        let mut tell = |kind| {
+            let what = Happening::Input(cpal::Error::new(kind));
+            ring.push(Event { at_frame: 0, what }).unwrap();
+        };
+        tell(ErrorKind::RealtimeDenied);
+        watch.look(&shared).unwrap();
+        tell(ErrorKind::DeviceNotAvailable);
+        let error = watch.look(&shared).unwrap_err();
+        assert_eq!(error.place(), Some("in"));
+        assert!(error.to_string().contains("unplugged"), "{error}");
     }
 }
