@@ -306,6 +306,8 @@ fn record() -> Record {
         unit: file::parse(DEMO, "demo").unwrap(),
         bench: BenchKind::Simulated,
         rigs: BTreeMap::new(),
+        connections: Vec::new(),
+        rig_in_use: None,
         stages: Vec::new(),
     }
 }

@@ -188,6 +188,8 @@ pub(crate) fn run_all(
         unit: unit.clone(),
         bench: BenchKind::Simulated,
         rigs: BTreeMap::new(),
+        connections: Vec::new(),
+        rig_in_use: None,
         stages: Vec::new(),
     };
     let mut writer = Writer::create(root.path(), record).unwrap();
