@@ -8,15 +8,22 @@
 )]
 
 use asleft::bench::simulated::{SimulatedBench, bench_interface, demo_rig, tarnbeck_60};
+use asleft::bench::{Bench, Played, Sink};
+use asleft::error::Result;
 use asleft::figure::{FigureId, Findings, Unit};
 use asleft::job::results::{self, StageResults};
 use asleft::job::steadiness::{CHECK, CODE, CONNECTION};
 use asleft::job::{BenchKind, Moment, Record, StageKind, Writer};
+use asleft::procedure::operator::Unattended;
 use asleft::procedure::plan;
-use asleft::procedure::run::Session;
+use asleft::procedure::run::{GAIN_OFF, HIGH_FREQUENCY, Session};
+use asleft::rig::ceiling::Cleared;
+use asleft::signal::take::Setup;
 use asleft::unit::file;
 use asleft::verdict::{Judgement, Outcome};
+use std::cell::Cell;
 use std::collections::BTreeMap;
+use std::rc::Rc;
 use tempfile::TempDir;
 
 fn at() -> Moment {
@@ -38,29 +45,59 @@ fn record() -> Record {
         unit: file::parse(include_str!("../units/tarnbeck-60.unit.toml"), "demo").unwrap(),
         bench: BenchKind::Simulated,
         rigs: BTreeMap::new(),
+        connections: Vec::new(),
+        rig_in_use: None,
         stages: Vec::new(),
     }
 }
 
-/// Connection, noise, rated power and one-sided sweep in the first mode; then `change_db` on the inputs' gain; then the check.
+/// A simulated bench whose inputs' gain knobs can be turned between two takes.
+struct Knobs {
+    bench: SimulatedBench,
+    change_db: Rc<Cell<[f64; 2]>>,
+}
+
+impl Bench for Knobs {
+    fn play(&mut self, stimulus: &Cleared, setup: &Setup, sink: &mut dyn Sink) -> Result<Played> {
+        let volts = &mut self.bench.interface.input_full_scale_v;
+        for (volts, db) in volts.iter_mut().zip(self.change_db.take()) {
+            *volts /= 10f64.powf(db / 20.0);
+        }
+        self.bench.play(stimulus, setup, sink)
+    }
+
+    fn simulated(&self) -> bool {
+        true
+    }
+}
+
+/// Connection, noise and rated power in the first mode; then `change_db` on the inputs' gain; then the check.
 fn measured(change_db: [f64; 2]) -> StageResults {
     let root = TempDir::new().unwrap();
     let record = record();
     let steps = plan::full(&record.unit, "power", "noise").unwrap();
     let mut writer = Writer::create(root.path(), record).unwrap();
-    let mut bench = SimulatedBench::new(tarnbeck_60(), bench_interface(), 1);
+    let knobs = Rc::new(Cell::new([0.0; 2]));
+    let mut bench = Knobs {
+        bench: SimulatedBench::new(tarnbeck_60(), bench_interface(), 1),
+        change_db: knobs.clone(),
+    };
     let rig = demo_rig();
     let named = |name: &str| steps.iter().find(|s| s.name == name).unwrap();
-    {
-        let mut session = Session::new(&mut writer, &mut bench, &rig, StageKind::AsLeft, &at);
-        for name in [CONNECTION, "noise", "power-rated"] {
-            session.run(named(name)).unwrap();
-        }
+    let mut operator = Unattended::yes_to(&[HIGH_FREQUENCY, GAIN_OFF]);
+    let mut session = Session::new(
+        &mut writer,
+        &mut bench,
+        &rig,
+        StageKind::AsLeft,
+        &at,
+        &mut operator,
+    );
+    // The session plays the connection's tones by itself, before the first step that sounds.
+    for name in ["noise", "power-rated"] {
+        session.run(named(name)).unwrap();
     }
-    for (volts, db) in bench.interface.input_full_scale_v.iter_mut().zip(change_db) {
-        *volts /= 10f64.powf(db / 20.0);
-    }
-    let mut session = Session::new(&mut writer, &mut bench, &rig, StageKind::AsLeft, &at);
+    knobs.set(change_db);
     session.run(named(CHECK)).unwrap();
     results::of(writer.job()).unwrap().stages.remove(0)
 }
@@ -82,18 +119,24 @@ fn of_volts(findings: &Findings) -> usize {
 fn every_mode_ends_as_it_began() {
     let record = record();
     let steps = plan::full(&record.unit, "power", "noise").unwrap();
-    let of = |kind: &str| -> Vec<_> {
-        steps
+    let checks: Vec<usize> = (0..steps.len())
+        .filter(|i| steps[*i].name.starts_with(CHECK))
+        .collect();
+    assert_eq!(checks.len(), record.unit.modes.len());
+    for index in &checks {
+        let check = &steps[*index];
+        // The loudest of the connection's tones is the last of them.
+        let first = steps[..*index]
             .iter()
-            .filter(|s| s.name == kind || s.name.starts_with(&format!("{kind}-")))
-            .collect()
-    };
-    let (first, last) = (of(CONNECTION), of(CHECK));
-    assert_eq!(first.len(), record.unit.modes.len());
-    for (a, b) in first.iter().zip(&last) {
-        assert_eq!((&a.play, &a.setup, a.seconds), (&b.play, &b.setup, b.seconds));
+            .rev()
+            .find(|s| s.name.starts_with(CONNECTION))
+            .unwrap();
+        assert_eq!(
+            (&check.play, &check.setup, check.seconds),
+            (&first.play, &first.setup, first.seconds)
+        );
     }
-    assert_eq!(steps.last().unwrap().name, last.last().unwrap().name);
+    assert_eq!(checks.last(), Some(&(steps.len() - 1)));
 }
 
 #[test]
