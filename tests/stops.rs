@@ -453,7 +453,7 @@ fn a_damaged_take_is_made_again_and_given_up_in_the_end() {
         } else {
             let error = said.unwrap_err();
             assert_eq!(error.kind(), Kind::Unavailable);
-            let word = if by_itself { "break" } else { "overrun" };
+            let word = if by_itself { "missing" } else { "overrun" };
             assert!(error.what().contains(word), "{error}");
             assert_eq!(recorded, 0);
         }

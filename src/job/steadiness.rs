@@ -3,8 +3,8 @@
 //! Every mode of a session begins with a faint tone that finds the gain and ends with the same tone again: input, mode,
 //! volume and tap are the same, so that the gain of the whole path must be. A warm amplifier holds it to a few hundredths
 //! of a decibel (common practice, no source); where it is off by more than [`MOST_DB`], beyond its uncertainty, a knob, a
-//! pad or a contact moved between the two, nobody knows when, and no reading between them is worth its volts. Those are
-//! withheld with the reason. Ratios within one channel hold, whatever the gain; where left and right parted, ratios
+//! pad or a contact moved between the two, nobody knows when, and no reading since the check before is worth its volts. Those
+//! are withheld with the reason. Ratios within one channel hold, whatever the gain; where left and right parted, ratios
 //! between them do not.
 
 use crate::figure::{Channel, Figure, FigureId, Findings, NotMeasured, Unit};
@@ -66,10 +66,16 @@ pub(super) fn moved(captures: &[Dated<'_>]) -> Vec<Moved> {
             is_called(c.measurement, CONNECTION) && c.examined.take.setup == check.examined.take.setup
         };
         let before = sorted[..index].iter().rev().find(|(_, c)| alike(c));
-        if let Some((first, connection)) = before {
+        // What stands before the connection's tone, silence say, was made by the same knobs: from the last check on.
+        let first = sorted[..index]
+            .iter()
+            .rev()
+            .find(|(_, c)| is_called(c.measurement, CHECK))
+            .map_or(0, |(number, _)| number + 1);
+        if let Some((_, connection)) = before {
             out.extend(
                 between(connection.examined, check.examined).map(|(apart, why)| Moved {
-                    first: *first,
+                    first,
                     last: *last,
                     apart,
                     why,

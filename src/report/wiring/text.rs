@@ -191,7 +191,7 @@ fn legend(wiring: &Wiring) -> String {
         out.push_str("  G: signal ground, one wire from the shell of the amplifier's input.\n");
         out.push_str("  One channel of the amplifier at a time; the other keeps its own load.\n");
     } else {
-        out.push_str("  Left is drawn; right is the same with out 2, in R, R + and in 2. Ground is one.\n");
+        out.push_str("  Left is drawn; right is the same: out 2, in R, R + and in 2. Ground is one.\n");
     }
     if let Some(tap) = &wiring.noise_tap {
         let both = if wiring.differential() {
@@ -200,7 +200,7 @@ fn legend(wiring: &Wiring) -> String {
             ""
         };
         out.push_str(&format!(
-            "  Noise tap ({}){both}: move the interface's plug from jack to jack.\n",
+            "  Noise tap ({}){both}: move the plug from jack to jack.\n",
             decibels(tap.ratio_db)
         ));
     }
