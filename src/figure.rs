@@ -41,11 +41,13 @@ pub enum FigureId {
     Balance,
     BalanceMax,
     Separation,
+    ImdSmpte,
+    ImdDifference,
 }
 
 impl FigureId {
     /// Every id, in the order of the table.
-    pub const ALL: [Self; 23] = [
+    pub const ALL: [Self; 25] = [
         Self::Frequency,
         Self::Level,
         Self::Power,
@@ -69,6 +71,8 @@ impl FigureId {
         Self::Balance,
         Self::BalanceMax,
         Self::Separation,
+        Self::ImdSmpte,
+        Self::ImdDifference,
     ];
 
     /// The id as JSON and unit files write it.
@@ -97,6 +101,8 @@ impl FigureId {
             Self::Balance => "balance",
             Self::BalanceMax => "balance_max",
             Self::Separation => "separation",
+            Self::ImdSmpte => "imd_smpte",
+            Self::ImdDifference => "imd_difference",
         }
     }
 }

@@ -283,6 +283,11 @@ pub fn rig_thd_percent(rig: &Rig, index: usize, level: Dbfs, orders: &[u32]) -> 
     (!own.0.is_empty()).then_some(100.0 * size)
 }
 
+/// The rig's own harmonic of `order` beside a tone of `level` on the channel at `index`, re the tone; 0 where unknown.
+pub(super) fn rig_harmonics(rig: Option<&Rig>, index: usize, level: Dbfs, order: u32) -> f64 {
+    RigHarmonics::nearest(rig, index, level).ratio(order)
+}
+
 /// The rig's own harmonics at the loopback level nearest to a tone's.
 struct RigHarmonics<'a>(&'a [f64]);
 

@@ -10,6 +10,7 @@ pub mod difference;
 pub mod distortion;
 mod harmonics;
 pub mod hum;
+pub mod intermodulation;
 pub mod noise;
 mod noise_parts;
 pub mod power;
@@ -109,7 +110,7 @@ fn measurements_of(examined: &Examined, context: &Context<'_>) -> Vec<Box<dyn Me
             }),
             Box::new(separation::Separation),
         ],
-        Content::TwoTone(_) => vec![Box::new(tone::Tone)],
+        Content::TwoTone(_) => vec![Box::new(tone::Tone), Box::new(intermodulation::Intermodulation)],
         Content::Silence(_) | Content::Noise(_) => {
             let noise = noise::Noise {
                 references: references(examined, context),

@@ -39,6 +39,8 @@ pub fn name(id: FigureId) -> &'static str {
         FigureId::Balance => "channel balance",
         FigureId::BalanceMax => "channel balance, largest",
         FigureId::Separation => "separation",
+        FigureId::ImdSmpte => "modulation distortion",
+        FigureId::ImdDifference => "difference-frequency distortion",
     }
 }
 
@@ -65,6 +67,7 @@ pub fn full_name(figure: &Figure) -> String {
     if let Some(order) = figure.order {
         text.push_str(&match figure.id {
             FigureId::Harmonic => format!(" H{order}"),
+            FigureId::ImdSmpte | FigureId::ImdDifference => format!(" d{order}"),
             _ => format!(" {order}"),
         });
     }

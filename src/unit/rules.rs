@@ -162,6 +162,13 @@ const SEPARATION: Rules = Rules {
     ..PLAIN
 };
 
+const INTERMODULATION: Rules = Rules {
+    units: RATIO,
+    order: Need::Allowed,
+    level: Need::Needed,
+    ..PLAIN
+};
+
 /// How `figure` can be rated.
 ///
 /// # Errors
@@ -193,6 +200,11 @@ pub fn rules(figure: FigureId) -> Result<Rules, &'static str> {
         }),
         FigureId::Balance => Ok(BALANCE),
         FigureId::Separation => Ok(SEPARATION),
+        FigureId::ImdSmpte => Ok(INTERMODULATION),
+        FigureId::ImdDifference => Ok(Rules {
+            order: Need::Needed,
+            ..INTERMODULATION
+        }),
     }
 }
 
