@@ -4,7 +4,7 @@
 //!
 //! ```text
 //! unit file ──► plan ──► stimulus ──► ceiling ──► BENCH ──► recording ──► integrity ──► figures ──► verdicts ──► job ──► report
-//! rig file ─────┘                       simulated │ (live) │ WAV replay
+//! rig file ─────┘                       live │ simulated
 //! ```
 //!
 //! Live is capture, then offline: whatever bench recorded it, a take is analysed by the code that analyses a file. The
@@ -13,7 +13,7 @@
 //! # One sine, end to end
 //!
 //! A [`signal::stimulus::Stimulus`] says what is played. [`signal::synthesis::Renderer`] turns it into samples, full
-//! scale ±1. [`rig::ceiling::Ceiling::clear`] is the only way to make it playable on a [`bench::Bench`]. What comes back is read
+//! scale ±1. [`rig::ceiling`] is the only maker of what a [`bench::Bench`] plays. What comes back is read
 //! through a [`signal::source::BlockSource`], as often as analysis likes, and with its [`signal::take::Setup`] it is a
 //! [`signal::take::Take`]. [`take::examine`] finds damage, recognises the sine and fits it; [`figures::of_take`] states
 //! figures with budgets; [`verdict`] holds them against a [`unit::UnitSpec`].

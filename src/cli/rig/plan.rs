@@ -55,7 +55,7 @@ pub(super) struct Args {
     #[arg(long, value_name = "OHM", value_parser = ohms)]
     input_impedance: Option<f64>,
     /// Its dynamic range, A-weighted, dB.
-    #[arg(long, value_name = "DB")]
+    #[arg(long, value_name = "DB", value_parser = range_db)]
     dynamic_range: Option<f64>,
     /// V rms at its output at 0 dBFS.
     #[arg(long, value_name = "V", value_parser = volts)]
@@ -63,7 +63,7 @@ pub(super) struct Args {
     /// Its output impedance, Ω.
     #[arg(long, value_name = "OHM", value_parser = ohms)]
     output_impedance: Option<f64>,
-    /// Capacitance of the cable between attenuator and interface, pF; without it that of some three metres.
+    /// Capacitance of the cable between attenuator and interface, in pF where no unit is given; without it that of some three metres.
     #[arg(long, value_name = "PF", value_parser = farads)]
     cable: Option<f64>,
     /// Rated specification of the model: power, loads, output, inputs.
@@ -109,8 +109,21 @@ enum Kinds {
     OnBoard,
     /// Simple USB stereo codec
     Codec,
-    /// Converter card at its +4 setting
+    /// Sound card set to +4 dBu
     Card,
+}
+
+/// From a telephone's to that of the best converters.
+fn range_db(text: &str) -> Result<f64> {
+    let db = entered(text, "dB", 1.0)?;
+    if (40.0..=140.0).contains(&db) {
+        return Ok(db);
+    }
+    Err(Error::new(
+        Kind::Value,
+        format!("no interface has a dynamic range of {db} dB"),
+    )
+    .next("give 40 to 140 dB, as its sheet states it"))
 }
 
 fn ohms(text: &str) -> Result<f64> {

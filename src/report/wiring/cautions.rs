@@ -78,7 +78,7 @@ fn running(plan: &Plan) -> Vec<String> {
         about(plan.failures.load_w_at_rail, Unit::Watts)
     ));
     if plan.noise_tap.is_some() {
-        cautions.push("On the noise tap the generator is locked off and the clamp is fitted; the plug goes back to the attenuator before anything is played.".into());
+        cautions.push("On the noise tap nothing is played and the clamp is fitted; the plug goes back to the attenuator before anything is.".into());
     }
     if plan.legs == 2 {
         cautions.push("One channel of the amplifier at a time; the other channel keeps a load of its own and no ground on it.".into());

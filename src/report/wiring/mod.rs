@@ -103,7 +103,7 @@ fn remarks(wiring: &Wiring) -> Vec<String> {
             .push("The interface joins L − and R −: connect only after both were found to be ground.".into());
     }
     if wiring.noise_tap.is_some() {
-        lines.push("Noise tap: only with the generator locked off, never during a power test.".into());
+        lines.push("Noise tap: nothing is played on it, and it is never used during a power test.".into());
     }
     if any_typical(wiring) {
         lines.push("* typical until calibrated".into());

@@ -208,7 +208,7 @@ fn noise_tap(tap: &NoiseTap) -> Vec<Row> {
         ),
         row(
             "use",
-            "noise and hum only: generator locked off, volume at minimum first, never during a power test"
+            "noise and hum only: nothing is played on it; volume at minimum first, never during a power test"
                 .into(),
         ),
     ];
@@ -362,7 +362,7 @@ fn typical(out: &mut String, plan: &Plan) {
         .map(|(name, shown, of)| (name.to_owned(), known(shown, of)))
         .collect();
     section(out, "Interface", &rows);
-    if i.all().iter().any(|(_, k)| k.basis == Basis::Typical) {
+    if i.all().iter().any(|(_, k, _)| k.basis == Basis::Typical) {
         out.push_str("  * typical until calibrated: calibrate before you rely on any of this\n");
     }
 }

@@ -161,14 +161,14 @@ impl InterfaceFigures {
         }
     }
 
-    /// The values with their names, for looking at all of them.
-    pub fn all(&self) -> [(&'static str, Known); 5] {
+    /// The values with their names and units, for looking at all of them.
+    pub fn all(&self) -> [(&'static str, Known, &'static str); 5] {
         [
-            ("input full scale", self.input_full_scale_v),
-            ("input impedance", self.input_ohm),
-            ("input noise", self.input_noise_v),
-            ("output full scale", self.output_full_scale_v),
-            ("output impedance", self.output_ohm),
+            ("input full scale", self.input_full_scale_v, "V"),
+            ("input impedance", self.input_ohm, "Ω"),
+            ("input noise", self.input_noise_v, "V"),
+            ("output full scale", self.output_full_scale_v, "V"),
+            ("output impedance", self.output_ohm, "Ω"),
         ]
     }
 }

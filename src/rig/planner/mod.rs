@@ -311,21 +311,32 @@ fn described(request: &Request, chosen: &attenuator::Chosen, rated_v: f64, legs:
 }
 
 fn check(request: &Request) -> Result<()> {
-    let loads = request.loads().map(|ohm| ("load", ohm));
+    let loads = request.loads().map(|ohm| ("load", ohm, 0.5..=10_000.0, "Ω"));
     let inputs = request
         .inputs
         .iter()
-        .map(|i| ("input sensitivity", i.sensitivity_v));
-    let of_interface = request.interface.all().map(|(name, known)| (name, known.value));
+        .map(|i| ("input sensitivity", i.sensitivity_v, 1e-4..=10.0, "V"));
+    let of_interface = request.interface.all().map(|(name, known, unit)| {
+        // From a wire's resistance to an open input; from the noise of a cold resistor to the rails of a valve stage.
+        (name, known.value, 1e-8..=1e8, unit)
+    });
     let all = [
-        ("rated power", request.rated_w),
-        ("cable capacitance", request.cable_farad),
-        ("load rating", request.load_rating_w.unwrap_or(1.0)),
+        ("rated power", request.rated_w, 0.01..=10_000.0, "W"),
+        ("cable capacitance", request.cable_farad, 1e-12..=1e-7, "F"),
+        (
+            "load rating",
+            request.load_rating_w.unwrap_or(1.0),
+            0.1..=100_000.0,
+            "W",
+        ),
     ];
-    for (name, value) in all.into_iter().chain(loads).chain(inputs).chain(of_interface) {
-        if !(value > 0.0 && value.is_finite()) {
-            return Err(Error::new(Kind::Value, format!("the {name} cannot be {value}"))
-                .next("give a number greater than zero"));
+    for (name, value, range, unit) in all.into_iter().chain(loads).chain(inputs).chain(of_interface) {
+        if !range.contains(&value) {
+            let (low, high) = (range.start(), range.end());
+            return Err(
+                Error::new(Kind::Value, format!("{value} {unit} is no real {name}"))
+                    .next(format!("give {low} to {high} {unit}")),
+            );
         }
     }
     if !(0.0..=MOST_HEADROOM_DB).contains(&request.headroom_db) {
