@@ -11,6 +11,7 @@ use crate::procedure::plan::{SAMPLE_RATE_HZ, WIDE_RATE_HZ};
 use crate::procedure::self_check::{self, Purpose, Request, SelfCheck, loopback};
 use crate::report::self_check as shown;
 use crate::rig::file;
+use std::io::BufRead;
 use std::path::{Path, PathBuf};
 
 /// Arguments of `rig check`.
@@ -66,7 +67,7 @@ impl From<PurposeArg> for Purpose {
 ///
 /// # Errors
 /// Where the rig file cannot be read, the interface cannot be opened, or the check is stopped.
-pub(super) fn run(args: &Args, io: &mut Streams<'_>) -> CommandResult {
+pub(super) fn run(args: &Args, io: &mut Streams<'_>, input: &mut dyn BufRead) -> CommandResult {
     let rig = match &args.file {
         Some(path) => file::read(path)?,
         None => demo_rig(),
@@ -82,9 +83,7 @@ pub(super) fn run(args: &Args, io: &mut Streams<'_>) -> CommandResult {
         self_check::run(&mut bench, &rig, &request, &mut Nobody)?
     } else {
         let mut bench = open_live(&rig)?;
-        let stdin = std::io::stdin();
-        let mut input = stdin.lock();
-        let mut operator = Terminal::new(&mut input, io.err, io.interactive)?;
+        let mut operator = Terminal::new(input, io.err, io.interactive)?;
         self_check::run(&mut bench, &rig, &request, &mut operator)?
     };
     let text = if args.json {
