@@ -15,25 +15,32 @@ mod arithmetic;
 mod attenuators;
 mod bare;
 pub mod creep;
+mod gate;
 mod rehearsal;
+mod rise;
 mod run;
 mod settings;
 mod sound;
 mod step;
 pub mod tone;
+mod trial;
 
 pub use answers::{Answers, Entry, Value};
-pub use bare::SERIES_RESISTOR;
+pub use bare::{NO_CABLE, SERIES_RESISTOR};
 pub use rehearsal::{Rehearsal, Rehearsing};
 pub use run::Calibrator;
-pub use step::{Amplify, Ask, DBFS, Measure, Opening, PLAYED, Reading, Refusal, Step, U_PERCENT, VOLTS};
+pub use step::{
+    Amplify, Ask, DBFS, Measure, Opening, PLAYED, Reading, Refusal, Step, Trial, U_PERCENT, VOLTS,
+};
+pub use trial::FAINT_DBFS;
 
 use crate::figure::{Channel, Driven};
 use crate::quantity::Estimate;
 use crate::rig::{Calibrated, Pad, Rig, RigChannel, SCHEMA, Tap};
-use amplifier::{Driving, Load};
+use amplifier::Load;
 use attenuators::{Attenuator, Ratios};
 use bare::Bare;
+use gate::Driving;
 use settings::Settings;
 use step::Walked;
 
@@ -93,7 +100,8 @@ impl Calibration {
             rating_w,
             ceiling_v,
         };
-        let without_taps = || amplifier::driving(answers, known.rig(&[], &[]), self.reading_s);
+        let without_taps =
+            |way_out: &str| gate::driving(answers, known.rig(&[], &[]), self.reading_s, way_out);
         let ratios = Ratios {
             s: &settings,
             a: answers,
@@ -113,7 +121,8 @@ impl Calibration {
             .collect::<Walked<Vec<_>>>()?;
         let rig = known.rig(&taps, &pads);
         let through: Vec<(String, Vec<Estimate>)> = taps.iter().map(|t| through(t, &bare)).collect();
-        let driving = || -> Walked<Driving> { amplifier::driving(answers, rig.clone(), self.reading_s) };
+        let driving =
+            || -> Walked<Driving> { gate::driving(answers, rig.clone(), self.reading_s, "cross-check") };
         amplifier::cross_check(&settings, answers, &driving, &through)?;
         Ok(rig)
     }

@@ -1,9 +1,10 @@
 //! The questions before the first sound: name, interface, multimeter.
 
 use super::answers::Answers;
-use super::step::{Ask, Opening, Walked, caution, mistyped, step};
+use super::step::{Ask, Opening, Walked, mistyped};
 use super::tone;
 use super::{CHANNELS, Calibration};
+use crate::procedure::operator::Notice;
 use crate::rig::Interface;
 use crate::rig::meter::{self, Accuracy, Multimeter};
 
@@ -20,7 +21,7 @@ pub(super) struct Settings {
 
 pub(super) fn settings(calibration: &Calibration, answers: &Answers) -> Walked<Settings> {
     let name = Ask::text("name", "Name of this bench", "", Some(&calibration.name))
-        .after(vec![step(
+        .after(vec![Notice::step(
             "This calibrates the audio interface, the attenuators and the load. It takes a multimeter and half an hour. \
              Every answer is kept: stop at any time with Ctrl-C, and run the same command again to go on.",
             "",
@@ -176,28 +177,28 @@ fn multimeter(answers: &Answers) -> Walked<Multimeter> {
 }
 
 /// What is said before the first tone.
-pub(super) fn before_the_first_tone() -> Vec<crate::procedure::operator::Notice> {
+pub(super) fn before_the_first_tone() -> Vec<Notice> {
     vec![
-        caution(
+        Notice::caution(
             "Unplug headphones from the interface and disconnect loudspeakers. No amplifier is connected.",
             "A steady tone comes next, at a third of the interface's full output: it hurts ears, burns tweeters and \
              drives an amplifier to its limit.",
         ),
-        caution(
+        Notice::caution(
             "Switch phantom power (48 V) off on every input.",
             "It can damage what is plugged in, the interface's own outputs included.",
         ),
-        caution(
+        Notice::caution(
             "On a balanced output use the hot contact (tip) and the sleeve. Leave the cold contact (ring) open unless \
              the interface's manual says to ground it.",
             "Grounding the cold leg of an active balanced output can overheat or distort it. Wire it now as it will be \
              used with amplifiers: the wiring decides the voltage.",
         ),
-        step(
+        Notice::step(
             "Set every gain and level control of the interface to an end stop, the computer's volume to its maximum, \
              and switch off direct monitoring, effects and automatic gain. Touch none of them from now on.",
             "The calibration holds for these positions only.",
         ),
-        step("Set the multimeter to AC volts.", ""),
+        Notice::step("Set the multimeter to AC volts.", ""),
     ]
 }
