@@ -6,7 +6,7 @@ mod plan;
 #[cfg(test)]
 mod tests;
 
-use super::{CommandResult, Ending, Streams, checked};
+use super::{CommandResult, Ending, Streams, checked, interrupt};
 use crate::rig::file;
 use std::io::BufRead;
 use std::path::PathBuf;
@@ -45,7 +45,7 @@ enum Action {
 /// # Errors
 /// Where a file exists already or cannot be written, or a calibration is stopped.
 pub(super) fn run(args: &Args, io: &mut Streams<'_>) -> CommandResult {
-    run_with(args, io, &mut std::io::stdin().lock())
+    run_with(args, io, &mut interrupt::Answers::default())
 }
 
 /// Runs the command with answers from `input`.
