@@ -14,7 +14,7 @@ use asleft::bench::simulated::{InterfaceModel, MultimeterModel, bench_interface,
 use asleft::bench::{Bench, Played, Sink};
 use asleft::error::Result;
 use asleft::procedure::calibration::{
-    Answers, Calibration, Calibrator, DBFS, Devices, Measure, Opening, PLAYED, Reading, Rehearsal,
+    Answers, Calibration, Calibrator, DBFS, Device, Devices, Measure, Opening, PLAYED, Reading, Rehearsal,
     Rehearsing, Step, U_PERCENT, VOLTS, Value,
 };
 use asleft::procedure::operator::{Answer, Expects, Question};
@@ -364,12 +364,22 @@ fn the_terminals_must_agree_with_the_rig() {
     assert!(matches!(calibration().next(&near), Step::Amplify(a) if a.measure.key == "cross-right"));
 }
 
+fn device(name: &str, rates_hz: &[u32]) -> Device {
+    Device {
+        name: name.to_owned(),
+        rates_hz: rates_hz.to_vec(),
+    }
+}
+
 #[test]
 fn devices_and_their_channels_are_chosen() {
     let calibration = Calibration {
         devices: Some(Devices {
-            outputs: vec!["Card, analogue".to_owned()],
-            inputs: Vec::new(),
+            outputs: vec![device(
+                "Card, analogue",
+                &[32_000, 44_100, 48_000, 96_000, 192_000],
+            )],
+            inputs: vec![device("Card, digital", &[32_000, 48_000, 96_000])],
         }),
         ..calibration()
     };
@@ -393,6 +403,17 @@ fn devices_and_their_channels_are_chosen() {
     }
     ask(&mut answers, "output-channels", "3 4");
     ask(&mut answers, "input-channels", "2 1");
+    // What both offer, 96 kHz first.
+    match calibration.next(&answers) {
+        Step::Ask(ask) => match ask.question.expects {
+            Expects::Choice { words, default } => assert_eq!(
+                (words, default),
+                (vec!["96000".to_owned(), "48000".to_owned()], 0)
+            ),
+            other => panic!("{other:?}"),
+        },
+        other => panic!("{other:?}"),
+    }
     ask(&mut answers, "sample-rate", "96000");
     let good = meter::classes()[1].words();
     ask(&mut answers, "meter", &good);

@@ -50,13 +50,22 @@ pub const CHANNELS: usize = 2;
 /// Most that a unit's input gets where nobody says otherwise, V rms: what line inputs were made for.
 const USUAL_CEILING_V: f64 = 1.0;
 
+/// An audio device to choose.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Device {
+    /// Name.
+    pub name: String,
+    /// Sample rates that it offers, Hz; empty where they are not known.
+    pub rates_hz: Vec<u32>,
+}
+
 /// Audio devices to choose from; empty lists let their names be typed.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct Devices {
-    /// Names of devices that play.
-    pub outputs: Vec<String>,
-    /// Names of devices that record.
-    pub inputs: Vec<String>,
+    /// Devices that play.
+    pub outputs: Vec<Device>,
+    /// Devices that record.
+    pub inputs: Vec<Device>,
 }
 
 /// What a calibration is of.
