@@ -14,7 +14,7 @@ use asleft::bench::simulated::{InterfaceModel, MultimeterModel, bench_interface,
 use asleft::bench::{Bench, Played, Sink};
 use asleft::error::Result;
 use asleft::procedure::calibration::{
-    Answers, Calibration, Calibrator, DBFS, Devices, Measure, Opening, PLAYED, Reading, Rehearsal,
+    Answers, Calibration, Calibrator, DBFS, Device, Devices, Measure, Opening, PLAYED, Reading, Rehearsal,
     Rehearsing, Step, U_PERCENT, VOLTS, Value,
 };
 use asleft::procedure::operator::{Answer, Expects, Question};
@@ -311,6 +311,25 @@ fn what_cannot_be_is_asked_again_with_the_reason() {
     ));
 }
 
+/// A transistor amplifier in good order, as the gate asks for it.
+fn put_amplifier(answers: &mut Answers) {
+    answers.put("amplifier-stage", Value::Word("direct".to_owned()), DATE);
+    answers.put("amplifier-loads", Value::Word("4 8".to_owned()), DATE);
+    for (key, value) in [
+        ("amplifier-rated-w", 60.0),
+        ("amplifier-rated-ohm", 8.0),
+        ("amplifier-sensitivity", 0.15),
+        ("amplifier-limit", 8.0),
+        ("amplifier-dc-left", 0.004),
+        ("amplifier-dc-right", -0.006),
+        ("amplifier-ohms-left", 0.2),
+        ("amplifier-ohms-right", 0.3),
+        ("amplifier-ohms-between", 0.3),
+    ] {
+        answers.put(key, Value::Number(value), DATE);
+    }
+}
+
 #[test]
 fn the_terminals_must_agree_with_the_rig() {
     let answers = run(rehearsal(1, 3).without_amplifier()).answers;
@@ -323,8 +342,7 @@ fn the_terminals_must_agree_with_the_rig() {
     let dbfs = |volts: f64| 20.0 * (volts * ratio / full_scale).log10();
     let put = |answers: &mut Answers, off: f64| {
         answers.put("cross-check", Value::Word("now".to_owned()), DATE);
-        answers.put("amplifier-sensitivity", Value::Number(0.15), DATE);
-        answers.put("amplifier-limit", Value::Number(8.0), DATE);
+        put_amplifier(answers);
         Reading {
             key: "cross-left".to_owned(),
             volts: 5.0,
@@ -346,12 +364,22 @@ fn the_terminals_must_agree_with_the_rig() {
     assert!(matches!(calibration().next(&near), Step::Amplify(a) if a.measure.key == "cross-right"));
 }
 
+fn device(name: &str, rates_hz: &[u32]) -> Device {
+    Device {
+        name: name.to_owned(),
+        rates_hz: rates_hz.to_vec(),
+    }
+}
+
 #[test]
 fn devices_and_their_channels_are_chosen() {
     let calibration = Calibration {
         devices: Some(Devices {
-            outputs: vec!["Card, analogue".to_owned()],
-            inputs: Vec::new(),
+            outputs: vec![device(
+                "Card, analogue",
+                &[32_000, 44_100, 48_000, 96_000, 192_000],
+            )],
+            inputs: vec![device("Card, digital", &[32_000, 48_000, 96_000])],
         }),
         ..calibration()
     };
@@ -375,6 +403,17 @@ fn devices_and_their_channels_are_chosen() {
     }
     ask(&mut answers, "output-channels", "3 4");
     ask(&mut answers, "input-channels", "2 1");
+    // What both offer, 96 kHz first.
+    match calibration.next(&answers) {
+        Step::Ask(ask) => match ask.question.expects {
+            Expects::Choice { words, default } => assert_eq!(
+                (words, default),
+                (vec!["96000".to_owned(), "48000".to_owned()], 0)
+            ),
+            other => panic!("{other:?}"),
+        },
+        other => panic!("{other:?}"),
+    }
     ask(&mut answers, "sample-rate", "96000");
     let good = meter::classes()[1].words();
     ask(&mut answers, "meter", &good);

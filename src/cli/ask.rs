@@ -1,6 +1,7 @@
 //! Questions on a terminal, or answers from a pipe: each with an example and, where one is safe, a default; what
 //! makes no sense is asked again with the reason.
 
+use super::interrupt;
 use crate::error::{Error, Kind, Result};
 use crate::quantity::entered;
 use std::io::{BufRead, Write};
@@ -185,6 +186,8 @@ impl<'a> Asker<'a> {
                     .next("nothing was written; run the same command again and answer every question"),
             ),
             Ok(_) => Ok(line.trim().to_owned()),
+            Err(_) if interrupt::asked() => Err(Error::new(Kind::Unavailable, "stopped by Ctrl-C")
+                .next("run the same command again to go on")),
             Err(e) => Err(gone(&e)),
         }
     }

@@ -30,9 +30,7 @@ impl<'a> Terminal<'a> {
     /// # Errors
     /// Where the operating system lets nobody listen to Ctrl-C.
     pub(super) fn new(input: &'a mut dyn BufRead, out: &'a mut dyn Write, interactive: bool) -> Result<Self> {
-        if interactive {
-            interrupt::listen()?;
-        }
+        interrupt::listen()?;
         Ok(Self {
             asker: Asker::new(input, out),
             interactive,
@@ -75,10 +73,10 @@ impl Operator for Terminal<'_> {
         } else {
             self.say(&text)?;
             self.say(&format!("    Why: {}", question.why))?;
-            "  Answer".to_owned()
+            String::new()
         };
         let asker = &mut self.asker;
-        interrupt::while_waiting(|| answer(asker, &text, &question.expects))
+        answer(asker, &text, &question.expects)
     }
 
     fn watch(&mut self, meter: &Meter) {
@@ -91,7 +89,7 @@ impl Operator for Terminal<'_> {
     }
 
     fn wants_to_stop(&mut self) -> bool {
-        self.interactive && interrupt::asked()
+        interrupt::asked()
     }
 }
 
@@ -103,7 +101,12 @@ fn mark(weight: Weight) -> &'static str {
     }
 }
 
+/// What stands before an answer whose question was said above it.
+const ASKED_ABOVE: &str = "  Answer";
+
 fn answer(asker: &mut Asker<'_>, text: &str, expects: &Expects) -> Result<Answer> {
+    let listed = text;
+    let text = if text.is_empty() { ASKED_ABOVE } else { text };
     match expects {
         Expects::Yes => {
             let text = format!("{text} (yes or no)");
@@ -129,7 +132,7 @@ fn answer(asker: &mut Asker<'_>, text: &str, expects: &Expects) -> Result<Answer
             let number = asker.ask(question, |given| within(entered(given, unit, 1.0)?, *range, unit))?;
             Ok(Answer::Number(number))
         }
-        Expects::Choice { words, default } => choice(asker, text, words, *default).map(Answer::Choice),
+        Expects::Choice { words, default } => choice(asker, listed, words, *default).map(Answer::Choice),
         Expects::Text { example, default } => {
             let question = Asked {
                 text,
@@ -169,9 +172,12 @@ fn within(value: f64, [low, high]: [f64; 2], unit: &str) -> Result<f64> {
 fn choice(asker: &mut Asker<'_>, text: &str, words: &[String], default: usize) -> Result<usize> {
     let plain: Vec<&str> = words.iter().map(String::as_str).collect();
     if plain.iter().all(|w| !w.contains(' ')) {
+        let text = if text.is_empty() { ASKED_ABOVE } else { text };
         return asker.choice(text, &plain, plain.get(default).copied().unwrap_or_default());
     }
-    asker.say(text)?;
+    if !text.is_empty() {
+        asker.say(text)?;
+    }
     for (index, word) in plain.iter().enumerate() {
         asker.say(&complaint::folded(&format!("  {}  {word}", index + 1)))?;
     }
@@ -310,6 +316,8 @@ mod tests {
                 Ok(Answer::Choice(index)),
                 "{given}"
             );
+            // The question and its reason stand above the list: nothing dangles between.
+            assert!(!asked(&question, &format!("{given}\n")).1.contains("Answer"));
         }
     }
 

@@ -1,7 +1,7 @@
 //! A job's bench for the length of one command: simulated, or live with a person at it.
 
 use super::operator::Terminal;
-use super::{Streams, progress};
+use super::{Streams, interrupt, progress};
 use crate::bench::live::LiveBench;
 use crate::bench::simulated::{Fault, SimulatedBench, bench_interface, tarnbeck_60};
 use crate::error::{Error, Kind, Result};
@@ -93,7 +93,7 @@ pub(super) fn run_live(
     steps: &[Step],
     io: &mut Streams<'_>,
 ) -> Result<()> {
-    let mut answers = std::io::stdin().lock();
+    let mut answers = interrupt::Answers::default();
     let mut operator = Terminal::new(&mut answers, io.err, io.interactive)?;
     guided::measure(writer, bench, &mut operator, visit, steps)
 }

@@ -24,6 +24,26 @@ pub struct Notice {
     pub why: String,
 }
 
+impl Notice {
+    /// Something to do or to know; `why` may be empty.
+    pub fn step(text: impl Into<String>, why: &str) -> Self {
+        Self::of(Weight::Step, text, why)
+    }
+
+    /// Something that can hurt; `why` may be empty.
+    pub fn caution(text: impl Into<String>, why: &str) -> Self {
+        Self::of(Weight::Caution, text, why)
+    }
+
+    fn of(weight: Weight, text: impl Into<String>, why: &str) -> Self {
+        Self {
+            weight,
+            text: text.into(),
+            why: why.to_owned(),
+        }
+    }
+}
+
 /// Something to answer.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Question {
@@ -69,6 +89,18 @@ pub enum Expects {
         /// What an empty answer means; `None` where it must be answered.
         default: Option<String>,
     },
+}
+
+impl Expects {
+    /// What an empty answer means; `None` where the question must be answered, as every yes or no.
+    pub fn default_answer(&self) -> Option<Answer> {
+        match self {
+            Self::Yes => None,
+            Self::Number { default, .. } => default.map(Answer::Number),
+            Self::Choice { default, .. } => Some(Answer::Choice(*default)),
+            Self::Text { default, .. } => default.clone().map(Answer::Text),
+        }
+    }
 }
 
 /// An answer of the kind that was expected.
@@ -118,6 +150,14 @@ pub trait Operator {
     fn wants_to_stop(&mut self) -> bool;
 }
 
+/// Asks a yes-or-no question; whether it was answered with yes.
+///
+/// # Errors
+/// As [`Operator::ask`].
+pub fn confirmed(operator: &mut dyn Operator, question: &Question) -> Result<bool> {
+    Ok(operator.ask(question)? == Answer::Yes(true))
+}
+
 /// Nobody: a simulated bench, or a script. Notices go unread; a question is answered with its default, and "yes" only
 /// where that was said beforehand, by the question's key.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
@@ -142,9 +182,7 @@ impl Operator for Unattended {
     fn ask(&mut self, question: &Question) -> Result<Answer> {
         let default = match &question.expects {
             Expects::Yes => Some(Answer::Yes(self.yes_to.contains(&question.key))),
-            Expects::Number { default, .. } => default.map(Answer::Number),
-            Expects::Choice { default, .. } => Some(Answer::Choice(*default)),
-            Expects::Text { default, .. } => default.clone().map(Answer::Text),
+            other => other.default_answer(),
         };
         default.ok_or_else(|| {
             Error::new(

@@ -91,14 +91,18 @@ impl Class {
             ..
         } = &self.meter;
         let number = |x: f64| significant(x, 6);
+        let digits = |n: f64| match number(n).as_str() {
+            "1" => "1 digit".to_owned(),
+            many => format!("{many} digits"),
+        };
         format!(
-            "{}: AC {} % + {} digits up to {} Hz, Ω {} % + {} digits, shows up to {}",
+            "{}: AC {} % + {} up to {} Hz, Ω {} % + {}, shows up to {}",
             self.name,
             number(volts.percent),
-            number(volts.digits),
+            digits(volts.digits),
             number(band_hz[1]),
             number(ohms.percent),
-            number(ohms.digits),
+            digits(ohms.digits),
             number(*counts),
         )
     }

@@ -5,12 +5,13 @@ use crate::bench::simulated::{SimulatedBench, bench_interface, demo_rig};
 use crate::cli::operator::Terminal;
 use crate::cli::session::open_live;
 use crate::cli::{CommandResult, Ending, Streams, style};
-use crate::error::{Error, Kind, Result};
-use crate::procedure::operator::{Answer, Expects, Meter, Notice, Operator, Question};
+use crate::error::{Error, Result};
+use crate::procedure::operator::Unattended;
 use crate::procedure::plan::{SAMPLE_RATE_HZ, WIDE_RATE_HZ};
 use crate::procedure::self_check::{self, Purpose, Request, SelfCheck, loopback};
 use crate::report::self_check as shown;
 use crate::rig::file;
+use std::io::BufRead;
 use std::path::{Path, PathBuf};
 
 /// Arguments of `rig check`.
@@ -66,7 +67,7 @@ impl From<PurposeArg> for Purpose {
 ///
 /// # Errors
 /// Where the rig file cannot be read, the interface cannot be opened, or the check is stopped.
-pub(super) fn run(args: &Args, io: &mut Streams<'_>) -> CommandResult {
+pub(super) fn run(args: &Args, io: &mut Streams<'_>, input: &mut dyn BufRead) -> CommandResult {
     let rig = match &args.file {
         Some(path) => file::read(path)?,
         None => demo_rig(),
@@ -79,12 +80,12 @@ pub(super) fn run(args: &Args, io: &mut Streams<'_>) -> CommandResult {
     let request = Request::at(args.rate.min(SAMPLE_RATE_HZ), args.rate);
     let check = if args.simulated {
         let mut bench = SimulatedBench::loopback(bench_interface(), 1);
-        self_check::run(&mut bench, &rig, &request, &mut Nobody)?
+        // Nothing can be connected wrongly here.
+        let mut nobody = Unattended::yes_to(&["loopback-bare", "loopback-cabled"]);
+        self_check::run(&mut bench, &rig, &request, &mut nobody)?
     } else {
         let mut bench = open_live(&rig)?;
-        let stdin = std::io::stdin();
-        let mut input = stdin.lock();
-        let mut operator = Terminal::new(&mut input, io.err, io.interactive)?;
+        let mut operator = Terminal::new(input, io.err, io.interactive)?;
         self_check::run(&mut bench, &rig, &request, &mut operator)?
     };
     let text = if args.json {
@@ -116,30 +117,4 @@ fn save(path: &Path, check: &SelfCheck) -> Result<()> {
     let entries = loopback::entries(check, &today)?;
     let text = loopback::with_entries(&text, &path.display().to_string(), &entries)?;
     atomic::replace(path, text.as_bytes())
-}
-
-/// Stands at the simulated bench, where nothing can be connected wrongly.
-struct Nobody;
-
-impl Operator for Nobody {
-    fn tell(&mut self, _: &Notice) -> Result<()> {
-        Ok(())
-    }
-
-    fn ask(&mut self, question: &Question) -> Result<Answer> {
-        match &question.expects {
-            Expects::Yes => Ok(Answer::Yes(true)),
-            Expects::Choice { default, .. } => Ok(Answer::Choice(*default)),
-            Expects::Number { .. } | Expects::Text { .. } => Err(Error::new(
-                Kind::Unavailable,
-                format!("nobody is there to answer: {}", question.text),
-            )),
-        }
-    }
-
-    fn watch(&mut self, _: &Meter) {}
-
-    fn wants_to_stop(&mut self) -> bool {
-        false
-    }
 }

@@ -6,7 +6,7 @@ mod plan;
 #[cfg(test)]
 mod tests;
 
-use super::{CommandResult, Ending, Streams, checked};
+use super::{CommandResult, Ending, Streams, checked, interrupt};
 use crate::rig::file;
 use std::io::BufRead;
 use std::path::PathBuf;
@@ -22,7 +22,7 @@ pub(super) struct Args {
 enum Action {
     /// Calibrates a bench with nothing but a multimeter, step by step, and writes its file.
     New(new::Args),
-    /// Reads rig files and lists every problem with its line and what to do.
+    /// Shows what is wrong in rig files: every problem with its line and what to do.
     #[command(
         after_help = "Example:\n  asleft rig show bench.rig.toml\n\nExit code 0: the files can be used (there may be warnings); 2: there is a problem."
     )]
@@ -45,7 +45,7 @@ enum Action {
 /// # Errors
 /// Where a file exists already or cannot be written, or a calibration is stopped.
 pub(super) fn run(args: &Args, io: &mut Streams<'_>) -> CommandResult {
-    run_with(args, io, &mut std::io::stdin().lock())
+    run_with(args, io, &mut interrupt::Answers::default())
 }
 
 /// Runs the command with answers from `input`.
@@ -55,7 +55,7 @@ pub(super) fn run(args: &Args, io: &mut Streams<'_>) -> CommandResult {
 fn run_with(args: &Args, io: &mut Streams<'_>, input: &mut dyn BufRead) -> CommandResult {
     match &args.action {
         Action::New(args) => new::run(args, io, input),
-        Action::Check(args) => check::run(args, io),
+        Action::Check(args) => check::run(args, io, input),
         Action::Plan(args) => plan::run(args, io),
         Action::Show { files } => checked::files(files, &file::check, io),
         Action::Schema => {

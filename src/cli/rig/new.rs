@@ -9,9 +9,9 @@ use crate::cli::{CommandResult, Ending, Streams, measure, unit};
 use crate::error::{Error, Kind, Result};
 use crate::figure::Channel;
 use crate::procedure::calibration::{
-    Answers, Calibration, Calibrator, Devices, Opening, Rehearsal, Rehearsing,
+    Answers, Calibration, Calibrator, Device, Devices, Opening, Rehearsal, Rehearsing,
 };
-use crate::procedure::operator::{Notice, Operator, Weight};
+use crate::procedure::operator::{Notice, Operator};
 use crate::quantity::with_uncertainty;
 use crate::rig::{Calibrated, Rig, file, meter};
 use std::cell::RefCell;
@@ -30,8 +30,8 @@ const REHEARSED_CLASS: usize = 1;
 #[derive(Debug, clap::Args)]
 #[command(
     after_help = "Examples:\n  asleft rig new bench.rig.toml\n  asleft rig new --simulated practice.rig.toml\n  asleft rig new --template bench.rig.toml\n\n\
-                  Each answer is kept in a draft beside the file (bench.rig.draft.toml): after an interruption the same\n\
-                  command goes on where it stopped. An existing file is never overwritten. Answers may come from a pipe,\n\
+                  Each answer is kept in a draft beside the file (bench.rig.draft.toml): after an interruption the same \
+                  command goes on where it stopped. An existing file is never overwritten. Answers may come from a pipe, \
                   one a line."
 )]
 pub(super) struct Args {
@@ -119,12 +119,11 @@ fn rehearse(
     let multimeter = MultimeterModel::new(stated, 1);
     let rehearsal = RefCell::new(Rehearsal::new(bench_interface(), tarnbeck_60(), multimeter, 1));
     let mut operator = Rehearsing::new(&rehearsal, Some(terminal));
-    operator.tell(&Notice {
-        weight: Weight::Step,
-        text: "SIMULATED: nothing is real. Press Enter to take what the simulated multimeter shows."
-            .to_owned(),
-        why: String::new(),
-    })?;
+    operator.tell(&Notice::step(
+        "SIMULATED: nothing is real. Press Enter to take what the simulated multimeter shows, and type yes where it asks \
+         yes or no.",
+        "",
+    ))?;
     let mut open = |opening: &Opening| Ok(rehearsal.borrow().bench(opening));
     let today = measure::now().date();
     Calibrator::new(&mut operator, &mut open, keep, &today).run(calibration, answers)
@@ -133,13 +132,19 @@ fn rehearse(
 /// The audio devices to choose from: those that can be measured with.
 fn devices() -> Result<Devices> {
     let found = live::interfaces()?;
-    let named = |has: fn(&live::InterfaceInfo) -> bool| {
-        let fit = found.iter().filter(|i| i.converts.is_none() && has(i));
-        fit.map(|i| i.id.clone()).collect::<Vec<_>>()
+    let fit = |ends: fn(&live::InterfaceInfo) -> Option<&live::Ends>| {
+        let fit = found.iter().filter(|i| i.converts.is_none());
+        let device = |i: &live::InterfaceInfo| {
+            ends(i).map(|ends| Device {
+                name: i.id.clone(),
+                rates_hz: ends.rates_hz.clone(),
+            })
+        };
+        fit.filter_map(device).collect::<Vec<_>>()
     };
     let devices = Devices {
-        outputs: named(|i| i.outputs.is_some()),
-        inputs: named(|i| i.inputs.is_some()),
+        outputs: fit(|i| i.outputs.as_ref()),
+        inputs: fit(|i| i.inputs.as_ref()),
     };
     if devices.outputs.is_empty() || devices.inputs.is_empty() {
         return Err(Error::new(
@@ -187,14 +192,8 @@ fn tell_kept(answers: &Answers, draft: &Path, terminal: &mut Terminal<'_>) -> Re
         .iter()
         .map(|line| format!("  {line}\n"))
         .collect::<String>();
-    terminal.tell(&Notice {
-        weight: Weight::Step,
-        text: format!(
-            "Kept from {} (delete it to begin again):\n{kept}",
-            draft.display()
-        ),
-        why: String::new(),
-    })
+    let kept = format!("Kept from {} (delete it to begin again):\n{kept}", draft.display());
+    terminal.tell(&Notice::step(kept, ""))
 }
 
 fn with_draft(error: Error, draft: &Path) -> Error {

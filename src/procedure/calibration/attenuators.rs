@@ -1,13 +1,15 @@
 //! The attenuators: taps before the interface's inputs, pads before the unit's input.
 
-use super::amplifier::{self, Driving};
+use super::amplifier::{self, Tapped};
 use super::answers::Answers;
 use super::bare::{Bare, LISTENED_S, again, each, shown};
+use super::gate::Driving;
 use super::settings::Settings;
-use super::step::{Ask, Measure, Reading, VOLTS, Walked, mistyped, ready, step};
+use super::step::{Ask, Measure, Reading, Trial, VOLTS, Walked, mistyped, ready};
 use super::{arithmetic, output_alone};
+use crate::bench::guard::LOUDER;
 use crate::figure::Channel;
-use crate::procedure::operator::Weight;
+use crate::procedure::operator::{Notice, Weight};
 use crate::quantity::{Decibels, Estimate};
 use crate::signal::take::Setup;
 
@@ -19,7 +21,7 @@ const MOST_DIGITS_PERCENT: f64 = 1.0;
 
 /// How far a ratio may be from what its resistors make. Resistors of 5 %, one up and one down, move it by 10 %; the
 /// rest is for an input whose impedance is hardly known.
-const RATIO_WITHIN: f64 = 0.15;
+pub(super) const RATIO_WITHIN: f64 = 0.15;
 
 /// A tap or pad as it was typed in.
 #[derive(Debug, Clone, PartialEq)]
@@ -140,7 +142,7 @@ pub(super) struct Ratios<'w> {
     pub(super) a: &'w Answers,
     pub(super) bare: &'w [Bare],
     pub(super) reading_s: f64,
-    pub(super) amplifier: &'w dyn Fn() -> Walked<Driving>,
+    pub(super) amplifier: &'w dyn Fn(&str) -> Walked<Driving>,
 }
 
 impl Ratios<'_> {
@@ -148,17 +150,25 @@ impl Ratios<'_> {
     pub(super) fn of_tap(&self, built: &Built) -> Walked<Attenuator> {
         let ratio = each(|c| {
             let nominal = built.nominal(self.bare[c].input_impedance.value);
-            let read = if self.is_enough(c, nominal) {
+            let read = if self.is_enough(c, nominal) || self.by_output(built)? {
                 self.from_output("tap", built, c)?
             } else {
-                let tap = (built.name.as_str(), self.bare[c].input_full_scale.value / nominal);
+                let tapped = Tapped {
+                    name: &built.name,
+                    input_full_scale_v: self.bare[c].input_full_scale.value,
+                    ratio: nominal,
+                    source_ohm: built.source_ohm(),
+                    within: self.allowed(built, c),
+                    suspects: typed("tap", built),
+                };
+                let driving = || (self.amplifier)(&driven_by(built));
                 amplifier::drive(
                     self.s,
                     self.a,
-                    &(self.amplifier)()?,
+                    &driving,
                     &format!("tap-{}", built.name),
                     c,
-                    tap,
+                    tapped,
                 )?
             };
             let found = self.ratio(c, &read);
@@ -170,6 +180,19 @@ impl Ratios<'_> {
             built: built.clone(),
             ratio,
         })
+    }
+
+    /// Whether the interface's output drives the tap though it is low for it.
+    fn by_output(&self, built: &Built) -> Walked<bool> {
+        let words = ["output", "amplifier"].map(str::to_owned);
+        let text = format!(
+            "The interface's own output is low for the tap \"{}\". What drives it?",
+            built.name
+        );
+        let by = Ask::choice(&driven_by(built), text, &words)
+            .why("The output alone harms nothing and reads less exactly; a transistor amplifier gives the meter more to read.")
+            .word_in(self.a)?;
+        Ok(by == "output")
     }
 
     /// The ratio of a pad on each channel, as if nothing loaded it.
@@ -207,6 +230,8 @@ impl Ratios<'_> {
     /// The output drives the top; the meter reads there, the program at the bottom. The level of the input's own
     /// reading keeps the meter on one range, so that its error cancels.
     fn from_output(&self, kind: &str, built: &Built, channel: usize) -> Walked<Reading> {
+        let direct = &self.bare[channel].direct;
+        let nominal = built.nominal(self.bare[channel].input_impedance.value);
         let (side, name) = (Channel::at(channel), &built.name);
         let key = format!("{kind}-{name}-{side}");
         let place = if kind == "tap" {
@@ -214,7 +239,7 @@ impl Ratios<'_> {
         } else {
             "the side of the interface's output"
         };
-        let notices = vec![step(
+        let notices = vec![Notice::step(
             format!(
                 "Connect the {side} output to the top of the {kind} \"{name}\" ({place}), its bottom to the {side} input, \
                  and the meter across the top. No amplifier, no load."
@@ -236,7 +261,7 @@ impl Ratios<'_> {
             ),
             channel,
             frequency_hz: self.s.tone_hz,
-            level_dbfs: self.bare[channel].direct.played_dbfs,
+            level_dbfs: direct.played_dbfs,
             seconds: self.reading_s.max(LISTENED_S),
             setup: Setup {
                 driven: Some(output_alone(channel)),
@@ -246,7 +271,10 @@ impl Ratios<'_> {
             },
             meter: shown(&key),
             listens: true,
-            tries: false,
+            trial: Trial::Returns(
+                direct.dbfs - direct.played_dbfs + Decibels::from_amplitude_ratio(nominal).0 + LOUDER.0,
+            ),
+            suspects: typed(kind, built),
             key,
         }
         .reading_in(self.a)
@@ -263,7 +291,7 @@ impl Ratios<'_> {
     ) -> Walked<()> {
         let (side, name) = (Channel::at(channel), &built.name);
         let beyond = found.value / nominal - 1.0;
-        if beyond.abs() <= RATIO_WITHIN + 2.0 * self.loading_is_open(built, channel) {
+        if beyond.abs() <= self.allowed(built, channel) {
             return Ok(());
         }
         let key = format!("{kind}-{name}");
@@ -282,11 +310,27 @@ impl Ratios<'_> {
         ))
     }
 
+    /// How far the ratio may be from the nominal one, relative.
+    fn allowed(&self, built: &Built, channel: usize) -> f64 {
+        RATIO_WITHIN + 2.0 * self.loading_is_open(built, channel)
+    }
+
     /// Relative standard uncertainty of the nominal ratio from the input's loading.
     fn loading_is_open(&self, built: &Built, channel: usize) -> f64 {
         let input = &self.bare[channel].input_impedance;
         built.source_ohm() / (built.source_ohm() + input.value) * input.standard_uncertainty() / input.value
     }
+}
+
+fn driven_by(built: &Built) -> String {
+    format!("driven-by-{}", built.name)
+}
+
+/// Keys of the resistors as typed.
+fn typed(kind: &str, built: &Built) -> Vec<String> {
+    ["upper", "lower"]
+        .map(|which| format!("{kind}-{}-{which}-ohm", built.name))
+        .to_vec()
 }
 
 fn keys(kind: &str, built: &Built) -> Vec<String> {

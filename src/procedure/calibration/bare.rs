@@ -2,8 +2,9 @@
 
 use super::answers::Answers;
 use super::settings::{Settings, before_the_first_tone};
-use super::step::{Ask, Measure, Reading, Refusal, Step, VOLTS, Walked, ready, step};
+use super::step::{Ask, Measure, Reading, Refusal, Step, Trial, VOLTS, Walked, ready};
 use super::{CHANNELS, arithmetic, output_alone};
+use crate::bench::guard::LOUDER;
 use crate::figure::Channel;
 use crate::procedure::operator::{Expects, Notice, Question, Weight};
 use crate::quantity::Estimate;
@@ -34,6 +35,13 @@ const MANUAL_WITHIN: f64 = 0.2;
 
 /// The series resistor as the setup names it.
 pub const SERIES_RESISTOR: &str = "series resistor";
+
+/// What stands for the cable in the setup where none goes from an output to an input.
+pub const NO_CABLE: &str = "no cable";
+
+/// Most that an input reads above what its output plays, dB: outputs of 10 V and inputs of half a volt. An amplifier adds
+/// 20 dB and more to what is usual, 0 to 12 dB. Common practice, no source.
+const MOST_SENSITIVE_DB: f64 = 26.0;
 
 /// One channel of the interface.
 #[derive(Debug, Clone)]
@@ -113,8 +121,22 @@ impl Walk<'_> {
             },
             meter: None,
             listens: true,
-            tries: false,
+            trial: Trial::Unmoved,
+            suspects: Vec::new(),
             key,
+        }
+    }
+
+    /// The same into a meter or a resistor: no input hears it.
+    fn alone(&self, tone: Measure) -> Measure {
+        Measure {
+            listens: false,
+            trial: Trial::Silent,
+            setup: Setup {
+                pad: Some(NO_CABLE.to_owned()),
+                ..tone.setup.clone()
+            },
+            ..tone
         }
     }
 
@@ -132,8 +154,7 @@ impl Walk<'_> {
         let measure = Measure {
             seconds: self.reading_s,
             meter: shown(&key),
-            listens: false,
-            ..self.tone(key.clone(), channel, notices, &asked)
+            ..self.alone(self.tone(key.clone(), channel, notices, &asked))
         };
         let read = measure.reading_in(self.a)?;
         if read.volts * 1e3 < 1.0 {
@@ -151,7 +172,7 @@ impl Walk<'_> {
     fn direct(&self, channel: usize, open: &[Reading]) -> Walked<Reading> {
         let side = Channel::at(channel);
         let key = format!("input-{side}");
-        let notices = vec![step(
+        let notices = vec![Notice::step(
             format!(
                 "Connect the {side} output to the {side} input with a cable. Leave the meter across tip and sleeve. No \
                  attenuator and no amplifier between them."
@@ -170,7 +191,7 @@ impl Walk<'_> {
             level_dbfs,
             seconds: self.reading_s,
             meter: shown(&key),
-            tries: true,
+            trial: Trial::Returns(MOST_SENSITIVE_DB),
             ..self.tone(key, channel, notices, &asked)
         };
         let read = measure.reading_in(self.a)?;
@@ -216,7 +237,7 @@ impl Walk<'_> {
                  nothing else?"
             );
             let notices = if c == 0 {
-                vec![step("Set the multimeter to AC volts again.", "")]
+                vec![Notice::step("Set the multimeter to AC volts again.", "")]
             } else {
                 Vec::new()
             };
@@ -224,8 +245,7 @@ impl Walk<'_> {
                 level_dbfs: open[c].played_dbfs,
                 seconds: self.reading_s,
                 meter: shown(&key),
-                listens: false,
-                ..self.tone(key.clone(), c, notices, &asked)
+                ..self.alone(self.tone(key.clone(), c, notices, &asked))
             };
             let read = measure.reading_in(self.a)?;
             let volts = |r: &Reading| self.s.meter.volts(r.volts, &r.key);
@@ -259,6 +279,7 @@ impl Walk<'_> {
             let tone = self.tone(key.clone(), c, Vec::new(), &asked);
             let measure = Measure {
                 level_dbfs: direct[c].played_dbfs,
+                trial: Trial::Returns(direct[c].dbfs - direct[c].played_dbfs + LOUDER.0),
                 setup: Setup {
                     pad: Some(SERIES_RESISTOR.to_owned()),
                     ..tone.setup.clone()
@@ -328,7 +349,7 @@ impl Walk<'_> {
 /// Readings that cannot stand: connected anew, if the operator agrees.
 pub(super) fn again(keys: &[&str], what: String) -> Box<Step> {
     Box::new(Step::Refuse(Refusal {
-        notice: step(what, ""),
+        notice: Notice::step(what, ""),
         forget: keys.iter().map(|k| (*k).to_owned()).collect(),
         asks: true,
     }))

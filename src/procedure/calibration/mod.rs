@@ -15,25 +15,32 @@ mod arithmetic;
 mod attenuators;
 mod bare;
 pub mod creep;
+mod gate;
 mod rehearsal;
+mod rise;
 mod run;
 mod settings;
 mod sound;
 mod step;
 pub mod tone;
+mod trial;
 
 pub use answers::{Answers, Entry, Value};
-pub use bare::SERIES_RESISTOR;
+pub use bare::{NO_CABLE, SERIES_RESISTOR};
 pub use rehearsal::{Rehearsal, Rehearsing};
 pub use run::Calibrator;
-pub use step::{Amplify, Ask, DBFS, Measure, Opening, PLAYED, Reading, Refusal, Step, U_PERCENT, VOLTS};
+pub use step::{
+    Amplify, Ask, DBFS, Measure, Opening, PLAYED, Reading, Refusal, Step, Trial, U_PERCENT, VOLTS,
+};
+pub use trial::FAINT_DBFS;
 
 use crate::figure::{Channel, Driven};
 use crate::quantity::Estimate;
 use crate::rig::{Calibrated, Pad, Rig, RigChannel, SCHEMA, Tap};
-use amplifier::{Driving, Load};
+use amplifier::Load;
 use attenuators::{Attenuator, Ratios};
 use bare::Bare;
+use gate::Driving;
 use settings::Settings;
 use step::Walked;
 
@@ -43,13 +50,22 @@ pub const CHANNELS: usize = 2;
 /// Most that a unit's input gets where nobody says otherwise, V rms: what line inputs were made for.
 const USUAL_CEILING_V: f64 = 1.0;
 
+/// An audio device to choose.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Device {
+    /// Name.
+    pub name: String,
+    /// Sample rates that it offers, Hz; empty where they are not known.
+    pub rates_hz: Vec<u32>,
+}
+
 /// Audio devices to choose from; empty lists let their names be typed.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct Devices {
-    /// Names of devices that play.
-    pub outputs: Vec<String>,
-    /// Names of devices that record.
-    pub inputs: Vec<String>,
+    /// Devices that play.
+    pub outputs: Vec<Device>,
+    /// Devices that record.
+    pub inputs: Vec<Device>,
 }
 
 /// What a calibration is of.
@@ -93,7 +109,8 @@ impl Calibration {
             rating_w,
             ceiling_v,
         };
-        let without_taps = || amplifier::driving(answers, known.rig(&[], &[]), self.reading_s);
+        let without_taps =
+            |way_out: &str| gate::driving(answers, known.rig(&[], &[]), self.reading_s, way_out);
         let ratios = Ratios {
             s: &settings,
             a: answers,
@@ -113,7 +130,8 @@ impl Calibration {
             .collect::<Walked<Vec<_>>>()?;
         let rig = known.rig(&taps, &pads);
         let through: Vec<(String, Vec<Estimate>)> = taps.iter().map(|t| through(t, &bare)).collect();
-        let driving = || -> Walked<Driving> { amplifier::driving(answers, rig.clone(), self.reading_s) };
+        let driving =
+            || -> Walked<Driving> { gate::driving(answers, rig.clone(), self.reading_s, "cross-check") };
         amplifier::cross_check(&settings, answers, &driving, &through)?;
         Ok(rig)
     }

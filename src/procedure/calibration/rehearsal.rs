@@ -1,13 +1,14 @@
 //! A calibration without hardware: a simulated bench, and a technician whose multimeter reads its true volts.
 
 use super::step::VOLTS;
-use super::{Measure, Opening, SERIES_RESISTOR};
+use super::{Measure, NO_CABLE, Opening, SERIES_RESISTOR};
 use crate::bench::simulated::interface::Attenuator;
 use crate::bench::simulated::{AmplifierModel, InterfaceModel, MultimeterModel, SimulatedBench};
 use crate::bench::{Bench, Played, Sink};
 use crate::error::{Error, Kind, Result};
 use crate::figure::Channel;
 use crate::procedure::operator::{Answer, Expects, Meter, Notice, Operator, Question};
+use crate::procedure::run::GAIN_OFF;
 use crate::quantity::{Dbfs, Ohms};
 use crate::rig::ceiling::Cleared;
 use crate::rig::meter::classes;
@@ -25,14 +26,21 @@ const ACROSS_OUTPUT: Ohms = Ohms(998.0);
 const BEFORE_INPUT: Ohms = Ohms(9_980.0);
 
 /// What the technician answers where the question's own default will not do.
-const WORDS: [(&str, &str); 3] = [
+const WORDS: [(&str, &str); 4] = [
+    ("amplifier-stage", "direct"),
     ("output-impedance", "measured"),
     ("input-impedance", "measured"),
     ("pads", "phono"),
 ];
 
 /// See [`WORDS`].
-const NUMBERS: [(&str, f64); 8] = [
+const NUMBERS: [(&str, f64); 14] = [
+    ("amplifier-rated-w", 60.0),
+    ("amplifier-dc-left", 0.004),
+    ("amplifier-dc-right", -0.006),
+    ("amplifier-ohms-left", 0.2),
+    ("amplifier-ohms-right", 0.3),
+    ("amplifier-ohms-between", 0.3),
     ("load-rating-w", 200.0),
     ("tap-power-upper-ohm", 10e3),
     ("tap-power-lower-ohm", 470.0),
@@ -90,6 +98,11 @@ impl Rehearsal {
             ratio: [1.0; 2],
             source_ohm: interface.output_ohm + BEFORE_INPUT.0,
         });
+        interface.pads.push(Attenuator {
+            name: NO_CABLE.to_owned(),
+            ratio: [0.0; 2],
+            source_ohm: interface.output_ohm,
+        });
         Box::new(Workbench {
             cable: SimulatedBench::loopback(interface, self.seed),
             unit: SimulatedBench::new(self.amplifier.clone(), self.interface.clone(), self.seed),
@@ -105,7 +118,8 @@ impl Rehearsal {
         let key = question.key.as_str();
         let of = |(known, _): &&(&str, f64)| *known == key;
         Ok(match &question.expects {
-            Expects::Yes => Some(Answer::Yes(key != "again")),
+            // An amplifier that is not as rated would be looked at.
+            Expects::Yes => Some(Answer::Yes(key != "again" && key != GAIN_OFF)),
             Expects::Choice { words, .. } if key == "cross-check" && !self.amplifier_is_there => words
                 .iter()
                 .position(|offered| offered == "skip")
@@ -248,9 +262,11 @@ impl Operator for Rehearsing<'_> {
         let answer = self.rehearsal.borrow_mut().answer(question)?;
         match &mut self.other {
             Some(other) => other.ask(&proposed(question, answer)),
-            None => answer.or_else(|| default_of(question)).ok_or_else(|| {
-                Error::new(Kind::Unavailable, "the rehearsal knows no answer").at(question.key.clone())
-            }),
+            None => answer
+                .or_else(|| question.expects.default_answer())
+                .ok_or_else(|| {
+                    Error::new(Kind::Unavailable, "the rehearsal knows no answer").at(question.key.clone())
+                }),
         }
     }
 
@@ -275,13 +291,4 @@ fn proposed(question: &Question, answer: Option<Answer>) -> Question {
         _ => {}
     }
     question
-}
-
-fn default_of(question: &Question) -> Option<Answer> {
-    match &question.expects {
-        Expects::Yes => None,
-        Expects::Number { default, .. } => default.map(Answer::Number),
-        Expects::Choice { default, .. } => Some(Answer::Choice(*default)),
-        Expects::Text { default, .. } => default.clone().map(Answer::Text),
-    }
 }

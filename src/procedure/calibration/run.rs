@@ -2,27 +2,15 @@
 
 use super::Calibration;
 use super::answers::{Answers, Value};
-use super::creep::{self, Creep, Rise};
+use super::gate::AMPLIFIER;
 use super::sound::{self, Heard};
-use super::step::{Amplify, Measure, Opening, Reading, Refusal, Step, caution, step};
+use super::step::{Measure, Opening, Reading, Refusal, Step, Trial};
 use crate::bench::Bench;
 use crate::error::{Error, Kind, Result};
-use crate::procedure::operator::{Answer, Expects, Operator, Question, Weight};
-use crate::quantity::Dbfs;
+use crate::procedure::operator::{Answer, Expects, Notice, Operator, Question, Weight, confirmed};
+use crate::procedure::run::ATTEMPTS;
 use crate::rig::Rig;
 use crate::rig::ceiling;
-
-/// How far below the level of a reading it is tried first, dB.
-const TRIED_BELOW_DB: f64 = 30.0;
-
-/// Highest level that an input is given, dBFS.
-const HIGHEST_DBFS: f64 = -3.0;
-
-/// Length of a trial, s.
-const TRIAL_S: f64 = 1.0;
-
-/// Takes with losses in a row before it is given up.
-const MOST_REPEATS: usize = 3;
 
 /// Opens a bench when the first tone is due.
 pub type Opener<'a> = dyn FnMut(&Opening) -> Result<Box<dyn Bench>> + 'a;
@@ -32,7 +20,7 @@ pub type Keeper<'a> = dyn FnMut(&Answers) -> Result<()> + 'a;
 
 /// An operator, a bench, and where answers are kept.
 pub struct Calibrator<'a> {
-    operator: &'a mut dyn Operator,
+    pub(super) operator: &'a mut dyn Operator,
     open: &'a mut Opener<'a>,
     keep: &'a mut Keeper<'a>,
     today: String,
@@ -57,12 +45,14 @@ impl<'a> Calibrator<'a> {
         }
     }
 
-    /// Goes on from `answers` until the rig is known.
+    /// Goes on from `answers` until the rig is known. What was read at an amplifier's terminals in an earlier session is
+    /// asked again: it may be another one now.
     ///
     /// # Errors
     /// Where the operator stops, the answers end, the bench fails, or the answers cannot be kept. What was answered
     /// before is kept.
     pub fn run(&mut self, calibration: &Calibration, mut answers: Answers) -> Result<Rig> {
+        answers.forget(&[AMPLIFIER.to_owned()]);
         loop {
             match calibration.next(&answers) {
                 Step::Ask(ask) => {
@@ -73,12 +63,12 @@ impl<'a> Calibrator<'a> {
                     answers.put(&ask.question.key, value, &self.today);
                 }
                 Step::Measure(measure) => {
-                    if let Some(reading) = self.measure(&measure)? {
+                    if let Some(reading) = self.measure(&measure, &mut answers)? {
                         reading.keep(&mut answers, &self.today);
                     }
                 }
                 Step::Amplify(amplify) => {
-                    if let Some(reading) = self.amplify(&amplify)? {
+                    if let Some(reading) = self.amplify(&amplify, &mut answers)? {
                         reading.keep(&mut answers, &self.today);
                     }
                 }
@@ -107,12 +97,8 @@ impl<'a> Calibrator<'a> {
         }
     }
 
-    fn yes(&mut self, question: &Question) -> Result<bool> {
-        Ok(self.operator.ask(question)? == Answer::Yes(true))
-    }
-
-    fn tell(&mut self, text: impl Into<String>) -> Result<()> {
-        self.operator.tell(&step(text, ""))
+    pub(super) fn tell(&mut self, text: impl Into<String>) -> Result<()> {
+        self.operator.tell(&Notice::step(text, ""))
     }
 
     /// Says why, and goes on only if the operator agrees.
@@ -124,7 +110,8 @@ impl<'a> Calibrator<'a> {
         Ok(())
     }
 
-    fn try_again(&mut self) -> Result<()> {
+    /// Goes on only if the operator agrees.
+    pub(super) fn try_again(&mut self) -> Result<()> {
         let question = Question {
             key: "again".to_owned(),
             weight: Weight::Step,
@@ -132,30 +119,30 @@ impl<'a> Calibrator<'a> {
             why: String::new(),
             expects: Expects::Yes,
         };
-        if self.yes(&question)? {
+        if confirmed(self.operator, &question)? {
             return Ok(());
         }
         Err(stopped())
     }
 
     /// Notices and the word to go ahead.
-    fn prepare(&mut self, measure: &Measure) -> Result<()> {
+    pub(super) fn prepare(&mut self, measure: &Measure) -> Result<()> {
         for notice in &measure.notices {
             self.operator.tell(notice)?;
         }
         match &measure.ready {
-            Some(question) if !self.yes(question)? => Err(stopped()),
+            Some(question) if !confirmed(self.operator, question)? => Err(stopped()),
             _ => Ok(()),
         }
     }
 
     /// `None` where the operator wants to begin this reading again.
-    fn measure(&mut self, measure: &Measure) -> Result<Option<Reading>> {
+    fn measure(&mut self, measure: &Measure, answers: &mut Answers) -> Result<Option<Reading>> {
         self.prepare(measure)?;
-        let level_dbfs = if measure.tries {
-            self.tried(measure)?
-        } else {
-            Some(measure.level_dbfs)
+        let level_dbfs = match measure.trial {
+            Trial::Unmoved => Some(measure.level_dbfs),
+            Trial::Silent => self.silent(measure)?,
+            Trial::Returns(most_db) => self.returns(measure, most_db, answers)?,
         };
         let Some(level_dbfs) = level_dbfs else {
             return Ok(None);
@@ -166,18 +153,18 @@ impl<'a> Calibrator<'a> {
                 measure.frequency_hz, measure.seconds
             ))?;
         }
-        let cleared = |seconds| ceiling::clear_bare(sound::stimulus(measure, level_dbfs, seconds));
-        self.read(measure, level_dbfs, &cleared)
+        let mut cleared = |seconds| ceiling::clear_bare(sound::stimulus(measure, level_dbfs, seconds));
+        self.read(measure, level_dbfs, &mut cleared)
     }
 
     /// Plays the tone, also anew, until the meter was read and the recording is whole.
-    fn read(
+    pub(super) fn read(
         &mut self,
         measure: &Measure,
         level_dbfs: f64,
-        cleared: &dyn Fn(f64) -> Result<ceiling::Cleared>,
+        cleared: &mut dyn FnMut(f64) -> Result<ceiling::Cleared>,
     ) -> Result<Option<Reading>> {
-        for _ in 0..=MOST_REPEATS {
+        for _ in 0..ATTEMPTS {
             let mut heard = self.play(measure, &cleared(measure.seconds)?)?;
             let mut volts = f64::NAN;
             if let Some(question) = &measure.meter {
@@ -201,7 +188,7 @@ impl<'a> Calibrator<'a> {
         }
         Err(Error::new(
             Kind::Unavailable,
-            format!("{MOST_REPEATS} recordings in a row have losses"),
+            format!("{ATTEMPTS} recordings in a row have losses"),
         )
         .at(measure.key.clone())
         .next("close other programs, choose a larger period for the device, then run the same command again"))
@@ -222,101 +209,21 @@ impl<'a> Calibrator<'a> {
     }
 
     /// Tells what is wrong and lets the operator begin again.
-    fn without(&mut self, why: &Error) -> Result<Option<Reading>> {
+    pub(super) fn without(&mut self, why: &Error) -> Result<Option<Reading>> {
         let next = why.next_step().unwrap_or_default();
         self.tell(format!("{}: {next}.", why.what()))?;
         self.try_again()?;
         Ok(None)
     }
 
-    /// The level that the input can take: tried well below first. `None` where nothing came back.
-    fn tried(&mut self, measure: &Measure) -> Result<Option<f64>> {
-        let below = measure.level_dbfs - TRIED_BELOW_DB;
-        let cleared = ceiling::clear_bare(sound::stimulus(measure, below, TRIAL_S))?;
-        match self.play(measure, &cleared)? {
-            Heard::Tone { dbfs, .. } => {
-                let over = (dbfs + TRIED_BELOW_DB - HIGHEST_DBFS).max(0.0);
-                Ok(Some(measure.level_dbfs - over))
-            }
-            heard => {
-                let why = match sound::reading(measure, &heard, below, f64::NAN) {
-                    Err(why) => why,
-                    Ok(_) => return Ok(Some(measure.level_dbfs)),
-                };
-                self.without(&why)?;
-                Ok(None)
-            }
-        }
+    /// What the input on the channel of `measure` heard.
+    pub(super) fn play(&mut self, measure: &Measure, cleared: &ceiling::Cleared) -> Result<Heard> {
+        let heard = self.play_all(measure, cleared)?;
+        Ok(heard.get(measure.channel).cloned().unwrap_or(Heard::Nothing))
     }
 
-    /// Drives an amplifier and reads at its terminals; however that ends, the amplifier is to be switched off before
-    /// anything is moved. `None` where the operator wants to begin again.
-    fn amplify(&mut self, amplify: &Amplify) -> Result<Option<Reading>> {
-        self.prepare(&amplify.measure)?;
-        let read = self.rise(amplify);
-        self.operator.tell(&caution(
-            "Turn the volume to minimum and switch the amplifier off before anything is moved.",
-            "",
-        ))?;
-        read
-    }
-
-    /// Rises from far below to what is enough, and reads there.
-    fn rise(&mut self, amplify: &Amplify) -> Result<Option<Reading>> {
-        let creep = Creep {
-            from_dbfs: amplify.from_dbfs,
-            most_dbfs: amplify.most_dbfs,
-            enough_v: amplify.enough_v,
-            limit_v: amplify.limit_v,
-        };
-        let mut heard: Vec<creep::Heard> = Vec::new();
-        loop {
-            match creep.next(&heard) {
-                Rise::Play(level_dbfs) => {
-                    let volts = self.terminals(amplify, level_dbfs)?;
-                    if let Some(volts) = volts {
-                        self.tell(format!(
-                            "  {level_dbfs:.1} dBFS at the output: about {volts:.2} V at the terminals"
-                        ))?;
-                    }
-                    heard.push(creep::Heard { level_dbfs, volts });
-                }
-                Rise::Enough => break,
-                Rise::Stop(why) => {
-                    self.tell(format!("Stopped: {why}."))?;
-                    self.try_again()?;
-                    return Ok(None);
-                }
-            }
-        }
-        let level_dbfs = heard.last().map_or(amplify.from_dbfs, |h| h.level_dbfs);
-        self.tell(format!(
-            "The tone stays for {:.0} s: read the meter while it lasts.",
-            amplify.measure.seconds
-        ))?;
-        let cleared = |seconds| {
-            ceiling::clear(
-                sound::stimulus(&amplify.measure, level_dbfs, seconds),
-                &amplify.rig,
-                None,
-            )
-        };
-        self.read(&amplify.measure, level_dbfs, &cleared)
-    }
-
-    /// Volts at the terminals for one short tone; `None` where no tone comes back.
-    fn terminals(&mut self, amplify: &Amplify, level_dbfs: f64) -> Result<Option<f64>> {
-        let measure = &amplify.measure;
-        let cleared = ceiling::clear(sound::stimulus(measure, level_dbfs, TRIAL_S), &amplify.rig, None)?;
-        Ok(match self.play(measure, &cleared)? {
-            Heard::Tone { dbfs, .. } => Some(amplify.volts_at_full_scale * Dbfs(dbfs).sine_peak()),
-            // An input at full scale is far above any limit.
-            Heard::Clipped => Some(f64::INFINITY),
-            Heard::Nothing | Heard::Damaged(_) => None,
-        })
-    }
-
-    fn play(&mut self, measure: &Measure, cleared: &ceiling::Cleared) -> Result<Heard> {
+    /// What each input heard; empty where `measure` does not listen.
+    pub(super) fn play_all(&mut self, measure: &Measure, cleared: &ceiling::Cleared) -> Result<Vec<Heard>> {
         let other = self
             .bench
             .as_ref()

@@ -1,14 +1,22 @@
 //! The questions before the first sound: name, interface, multimeter.
 
 use super::answers::Answers;
-use super::step::{Ask, Opening, Walked, caution, mistyped, step};
+use super::step::{Ask, Opening, Walked, mistyped};
 use super::tone;
-use super::{CHANNELS, Calibration};
+use super::{CHANNELS, Calibration, Device};
+use crate::procedure::operator::Notice;
+use crate::procedure::plan::SAMPLE_RATE_HZ;
 use crate::rig::Interface;
 use crate::rig::meter::{self, Accuracy, Multimeter};
 
 /// The word for a multimeter whose data are typed in.
 const OTHER: &str = "another: I type what its data sheet states";
+
+/// Rates where no device says what it offers, Hz.
+const USUAL_RATES_HZ: [u32; 6] = [48_000, 44_100, 88_200, 96_000, 176_400, 192_000];
+
+/// Lowest rate that a bench is used at, Hz: 20 kHz must pass.
+const LOWEST_RATE_HZ: u32 = 44_100;
 
 /// What is known before the first sound.
 pub(super) struct Settings {
@@ -20,14 +28,14 @@ pub(super) struct Settings {
 
 pub(super) fn settings(calibration: &Calibration, answers: &Answers) -> Walked<Settings> {
     let name = Ask::text("name", "Name of this bench", "", Some(&calibration.name))
-        .after(vec![step(
+        .after(vec![Notice::step(
             "This calibrates the audio interface, the attenuators and the load. It takes a multimeter and half an hour. \
              Every answer is kept: stop at any time with Ctrl-C, and run the same command again to go on.",
             "",
         )])
         .word_in(answers)?;
     let interface = interface(calibration, answers)?;
-    let sample_rate_hz = sample_rate(answers)?;
+    let sample_rate_hz = sample_rate(calibration, interface.as_ref(), answers)?;
     let meter = multimeter(answers)?;
     let tone_hz = tone::best_hz(meter.band_hz).ok_or_else(|| {
         mistyped(
@@ -52,9 +60,12 @@ fn interface(calibration: &Calibration, answers: &Answers) -> Walked<Option<Inte
     let Some(devices) = &calibration.devices else {
         return Ok(None);
     };
-    let device = |key: &str, text: &str, names: &[String]| match names {
+    let device = |key: &str, text: &str, all: &[Device]| match all {
         [] => Ask::text(key, text, "as `asleft interfaces` names it", None).word_in(answers),
-        _ => Ask::choice(key, text, names).word_in(answers),
+        _ => {
+            let names: Vec<String> = all.iter().map(|d| d.name.clone()).collect();
+            Ask::choice(key, text, &names).word_in(answers)
+        }
     };
     let output = device("output-device", "Device that plays", &devices.outputs)?;
     let input = device("input-device", "Device that records", &devices.inputs)?;
@@ -83,8 +94,38 @@ fn interface(calibration: &Calibration, answers: &Answers) -> Walked<Option<Inte
     }))
 }
 
-fn sample_rate(answers: &Answers) -> Walked<u32> {
-    let rates = [48_000u32, 44_100, 88_200, 96_000, 176_400, 192_000];
+/// Rates that both devices offer, the preferred first: 96 kHz shows harmonics and noise up to 40 kHz, and no device is
+/// better above. Devices that do not say are asked when they are opened; a simulated bench takes any rate.
+fn rates(calibration: &Calibration, interface: Option<&Interface>) -> Vec<u32> {
+    let Some((devices, interface)) = calibration.devices.as_ref().zip(interface) else {
+        return USUAL_RATES_HZ.to_vec();
+    };
+    let offers = |all: &[Device], name: &str| {
+        let device = all.iter().find(|d| d.name == name);
+        device.map_or(Vec::new(), |d| d.rates_hz.clone())
+    };
+    let output = offers(&devices.outputs, &interface.output);
+    let input = offers(&devices.inputs, &interface.input);
+    let mut rates = match (output.is_empty(), input.is_empty()) {
+        (true, true) => USUAL_RATES_HZ.to_vec(),
+        (true, false) => input,
+        (false, true) => output,
+        (false, false) => output.into_iter().filter(|r| input.contains(r)).collect(),
+    };
+    rates.retain(|r| *r >= LOWEST_RATE_HZ);
+    rates.sort_by_key(|r| (*r != SAMPLE_RATE_HZ, *r));
+    rates
+}
+
+fn sample_rate(calibration: &Calibration, interface: Option<&Interface>, answers: &Answers) -> Walked<u32> {
+    let rates = rates(calibration, interface);
+    if rates.is_empty() {
+        return Err(mistyped(
+            "The device that plays and the one that records offer no sample rate of 44.1 kHz or more in common: choose \
+             others.",
+            &["output-device", "input-device"],
+        ));
+    }
     let words: Vec<String> = rates.iter().map(u32::to_string).collect();
     let word = Ask::choice("sample-rate", "Sample rate in Hz", &words).word_in(answers)?;
     let chosen = rates.into_iter().find(|r| r.to_string() == word);
@@ -176,28 +217,28 @@ fn multimeter(answers: &Answers) -> Walked<Multimeter> {
 }
 
 /// What is said before the first tone.
-pub(super) fn before_the_first_tone() -> Vec<crate::procedure::operator::Notice> {
+pub(super) fn before_the_first_tone() -> Vec<Notice> {
     vec![
-        caution(
+        Notice::caution(
             "Unplug headphones from the interface and disconnect loudspeakers. No amplifier is connected.",
-            "A steady tone comes next, at a third of the interface's full output: it hurts ears, burns tweeters and \
+            "A steady tone comes next, faintly first and then at a third of the interface's full output: it hurts ears, burns tweeters and \
              drives an amplifier to its limit.",
         ),
-        caution(
+        Notice::caution(
             "Switch phantom power (48 V) off on every input.",
             "It can damage what is plugged in, the interface's own outputs included.",
         ),
-        caution(
+        Notice::caution(
             "On a balanced output use the hot contact (tip) and the sleeve. Leave the cold contact (ring) open unless \
              the interface's manual says to ground it.",
             "Grounding the cold leg of an active balanced output can overheat or distort it. Wire it now as it will be \
              used with amplifiers: the wiring decides the voltage.",
         ),
-        step(
+        Notice::step(
             "Set every gain and level control of the interface to an end stop, the computer's volume to its maximum, \
              and switch off direct monitoring, effects and automatic gain. Touch none of them from now on.",
             "The calibration holds for these positions only.",
         ),
-        step("Set the multimeter to AC volts.", ""),
+        Notice::step("Set the multimeter to AC volts.", ""),
     ]
 }

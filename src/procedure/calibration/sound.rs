@@ -1,16 +1,19 @@
 //! One tone on the bench, watched by the operator, and what the interface read of it.
 
+use super::CHANNELS;
 use super::step::{Measure, Reading};
-use crate::bench::{Bench, Flow, InMemory, Reason, Sink};
+use crate::bench::guard::Guard;
+use crate::bench::{Bench, Flow, InMemory, Loss, Reason, Sink};
 use crate::error::{Error, Kind, Result};
 use crate::figure::{Channel, Driven};
 use crate::procedure::operator::{Meter, Operator};
+use crate::procedure::taping::stopped;
 use crate::quantity::Dbfs;
 use crate::rig::ceiling::{self, Cleared};
 use crate::signal::source::Format;
 use crate::signal::stimulus::{Signal, Stimulus};
 use crate::signal::take::Take;
-use crate::take::{self, Content};
+use crate::take::{self, Content, Examined};
 use std::sync::Arc;
 
 /// Silence before and after a tone, s: the interface's latency, and the unit's rest.
@@ -19,13 +22,11 @@ const SILENCE_S: f64 = 0.3;
 /// How far the tone may be from what was played: clocks are off by a millionth, hum by far more.
 const SAME_TONE: f64 = 0.01;
 
-/// From this peak on an input is at its limit, in units of full scale.
-const AT_FULL_SCALE: f64 = 0.999;
-
 /// Meters are shown this often, s.
 const SHOWN_EVERY_S: f64 = 0.1;
 
 /// What came back of a tone.
+#[derive(Debug, Clone, PartialEq)]
 pub(super) enum Heard {
     /// A tone of this level and relative standard uncertainty, percent.
     Tone { dbfs: f64, u_percent: f64 },
@@ -33,6 +34,8 @@ pub(super) enum Heard {
     Nothing,
     /// The input was at full scale.
     Clipped,
+    /// The guard ended the take: in its words.
+    Stopped(String),
     /// The recording has losses: in the words of the analysis.
     Damaged(String),
 }
@@ -52,7 +55,7 @@ pub(super) fn stimulus(measure: &Measure, level_dbfs: f64, seconds: f64) -> Stim
     }
 }
 
-/// Plays and says what the input on `measure`'s channel heard.
+/// Plays and says what each input heard; nothing where `measure` does not listen.
 ///
 /// # Errors
 /// Where the operator stops it, or the bench fails.
@@ -61,12 +64,13 @@ pub(super) fn play(
     operator: &mut dyn Operator,
     cleared: &Cleared,
     measure: &Measure,
-) -> Result<Heard> {
-    let (channel, setup) = (measure.channel, &measure.setup);
+) -> Result<Vec<Heard>> {
+    let setup = &measure.setup;
     let mut tape = Watched {
         tape: InMemory::default(),
         operator,
-        channel: measure.listens.then_some(channel),
+        cleared: measure.listens.then_some(cleared),
+        guard: None,
         of_s: cleared.stimulus().total_seconds(),
         rate: f64::from(measure.opening.sample_rate_hz),
         recent: Vec::new(),
@@ -82,11 +86,12 @@ pub(super) fn play(
             )
             .next("run the same command again to go on"));
         }
-        Some((Reason::Clipped(_), _)) => return Ok(Heard::Clipped),
-        _ => {}
+        Some((Reason::Clipped(_), _)) => return Ok(vec![Heard::Clipped; CHANNELS]),
+        Some((reason, _)) => return Ok(vec![Heard::Stopped(stopped(reason).what().to_owned()); CHANNELS]),
+        None => {}
     }
     if !measure.listens {
-        return Ok(Heard::Nothing);
+        return Ok(Vec::new());
     }
     let source = tape.tape.source().ok_or_else(|| {
         Error::new(Kind::Unavailable, "the bench recorded nothing").next("run the same command again")
@@ -97,18 +102,25 @@ pub(super) fn play(
         setup: setup.clone(),
         simulated: bench.simulated(),
     };
-    heard(take, channel, measure.frequency_hz)
+    let examined = take::examine(take, None)?;
+    let heard = |channel| heard(&examined, &played.losses, channel, measure.frequency_hz);
+    Ok((0..CHANNELS).map(heard).collect())
 }
 
-fn heard(take: Take, channel: usize, frequency_hz: f64) -> Result<Heard> {
-    let examined = take::examine(take, None)?;
+fn heard(examined: &Examined, losses: &[Loss], channel: usize, frequency_hz: f64) -> Heard {
     if examined
         .integrity
         .clipped_samples
         .get(channel)
         .is_some_and(|n| *n > 0)
     {
-        return Ok(Heard::Clipped);
+        return Heard::Clipped;
+    }
+    if let Some(loss) = losses.first() {
+        return Heard::Damaged(format!(
+            "the device reported at frame {}: {}",
+            loss.at_frame, loss.what
+        ));
     }
     let side = Channel::at(channel);
     if let Some(loss) = examined
@@ -117,25 +129,22 @@ fn heard(take: Take, channel: usize, frequency_hz: f64) -> Result<Heard> {
         .iter()
         .find(|d| d.channel == side)
     {
-        return Ok(Heard::Damaged(format!(
-            "{side}: the recording has a break at {:.2} s",
-            loss.at_s
-        )));
+        return Heard::Damaged(format!("{side}: the recording has a break at {:.2} s", loss.at_s));
     }
     let Content::Tone(views) = &examined.content else {
-        return Ok(Heard::Nothing);
+        return Heard::Nothing;
     };
     let tone = views
         .get(channel)
         .and_then(|v| v.tones.first())
         .map(|t| &t.fundamental);
-    Ok(match tone {
+    match tone {
         Some(f) if (f.frequency_hz / frequency_hz - 1.0).abs() < SAME_TONE => Heard::Tone {
             dbfs: Dbfs::from_sine_peak(f.amplitude).0,
             u_percent: 100.0 * f.amplitude_u / f.amplitude,
         },
         _ => Heard::Nothing,
-    })
+    }
 }
 
 /// The tone's level on the bench, without an operator: what a script or a test reads of a measurement.
@@ -148,7 +157,7 @@ pub(super) fn reading(measure: &Measure, heard: &Heard, played_dbfs: f64, volts:
         Heard::Tone { dbfs, u_percent } => (*dbfs, *u_percent),
         Heard::Nothing => return Err(no_tone(measure, "no tone comes back")),
         Heard::Clipped => return Err(no_tone(measure, "the input is at full scale")),
-        Heard::Damaged(how) => return Err(no_tone(measure, how)),
+        Heard::Damaged(how) | Heard::Stopped(how) => return Err(no_tone(measure, how)),
     };
     Ok(Reading {
         key: measure.key.clone(),
@@ -165,11 +174,13 @@ fn no_tone(measure: &Measure, what: &str) -> Error {
         .next("check the cable, the sockets and the channel map, then run the same command again")
 }
 
-/// Keeps the recording, shows its level, and stops when the operator asks.
+/// Keeps the recording, shows its level, and stops when the operator or the guard asks.
 struct Watched<'o> {
     tape: InMemory,
     operator: &'o mut dyn Operator,
-    channel: Option<usize>,
+    /// What is played, where the inputs are listened to.
+    cleared: Option<&'o Cleared>,
+    guard: Option<Guard>,
     of_s: f64,
     rate: f64,
     /// Sum of squares and frames since the meters were last shown.
@@ -220,6 +231,7 @@ impl Sink for Watched<'_> {
     fn begin(&mut self, format: &Format) -> Result<()> {
         self.recent = vec![(0.0, 0.0); format.channels];
         self.peak = vec![0.0; format.channels];
+        self.guard = self.cleared.map(|cleared| Guard::new(cleared, format));
         self.tape.begin(format)
     }
 
@@ -230,10 +242,6 @@ impl Sink for Watched<'_> {
         if self.operator.wants_to_stop() {
             return Ok(Flow::Stop(Reason::Asked));
         }
-        let clipped = |c: &usize| self.peak.get(*c).is_some_and(|p| *p >= AT_FULL_SCALE);
-        Ok(match self.channel.filter(clipped) {
-            Some(c) => Flow::Stop(Reason::Clipped(Channel::at(c))),
-            None => Flow::Go,
-        })
+        Ok(self.guard.as_mut().map_or(Flow::Go, |guard| guard.block(planes)))
     }
 }

@@ -2,6 +2,7 @@
 
 use super::answers::{Answers, Value};
 use crate::procedure::operator::{Expects, Notice, Question, Weight};
+use crate::rig::ceiling::UnitLimits;
 use crate::rig::{Interface, Rig};
 use crate::signal::take::Setup;
 
@@ -63,8 +64,21 @@ pub struct Measure {
     pub meter: Option<Question>,
     /// Whether the interface's input on the same channel reads the tone too.
     pub listens: bool,
-    /// Whether nothing is known yet of what the input can take, so that the tone is tried at a lower level first.
-    pub tries: bool,
+    /// What a faint tone must show before this one is played.
+    pub trial: Trial,
+    /// Keys (or beginnings of keys) of typed values to ask again where the trial contradicts them.
+    pub suspects: Vec<String>,
+}
+
+/// What a faint tone shows before a tone is played at its level.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Trial {
+    /// It must not come back on any input: nothing joins outputs and inputs.
+    Silent,
+    /// It must come back, by no more than this re what was played, dB: more means that an amplifier is between.
+    Returns(f64),
+    /// None is needed: nothing was moved since a louder tone, or an amplifier is driven, which has its own rise.
+    Unmoved,
 }
 
 /// An amplifier that is driven from far below.
@@ -80,10 +94,14 @@ pub struct Amplify {
     pub most_dbfs: f64,
     /// V rms at the amplifier's terminals for a reading of 0 dBFS, as far as it is known.
     pub volts_at_full_scale: f64,
+    /// The amplifier, as its ratings were typed.
+    pub unit: UnitLimits,
     /// Volts at the terminals that are enough.
     pub enough_v: f64,
     /// Volts at the terminals that the operator allowed.
     pub limit_v: f64,
+    /// How far the meter may be from [`Amplify::volts_at_full_scale`] before the tone rises further, relative.
+    pub within: f64,
 }
 
 /// Answers that cannot stand.
@@ -109,22 +127,13 @@ pub const PLAYED: &str = "played-dbfs";
 /// A walk through the answers ends at the first that is missing.
 pub(super) type Walked<T> = std::result::Result<T, Box<Step>>;
 
-/// Something to do.
-pub(super) fn step(text: impl Into<String>, why: &str) -> Notice {
-    Notice {
-        weight: Weight::Step,
-        text: text.into(),
-        why: why.to_owned(),
-    }
-}
-
-/// Something that can hurt.
-pub(super) fn caution(text: impl Into<String>, why: &str) -> Notice {
-    Notice {
-        weight: Weight::Caution,
-        text: text.into(),
-        why: why.to_owned(),
-    }
+/// A refusal of what is on the bench, with its reason: nothing was moved yet, so that the questions follow at once.
+pub(super) fn refused(what: impl Into<String>, why: &str, keys: &[&str]) -> Box<Step> {
+    Box::new(Step::Refuse(Refusal {
+        notice: Notice::caution(what, why),
+        forget: keys.iter().map(|k| (*k).to_owned()).collect(),
+        asks: false,
+    }))
 }
 
 /// Asked before sound: only a typed "yes" goes on.
@@ -141,7 +150,7 @@ pub(super) fn ready(text: impl Into<String>, weight: Weight) -> Option<Question>
 /// What is wrong with typed answers, which are asked again at once.
 pub(super) fn mistyped(what: impl Into<String>, keys: &[&str]) -> Box<Step> {
     Box::new(Step::Refuse(Refusal {
-        notice: step(what, ""),
+        notice: Notice::step(what, ""),
         forget: keys.iter().map(|k| (*k).to_owned()).collect(),
         asks: false,
     }))
