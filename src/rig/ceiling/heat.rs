@@ -120,7 +120,11 @@ mod tests {
     #[test]
     fn what_earlier_inputs_left_adds_up_as_if_they_were_followed() {
         let cold = Heat::cold(60.0, 0.5);
-        let followed = cold.after(0.3, 10.0).after(0.0, 25.0).after(0.6, 5.0).after(0.0, 7.0);
+        let followed = cold
+            .after(0.3, 10.0)
+            .after(0.0, 25.0)
+            .after(0.6, 5.0)
+            .after(0.0, 7.0);
         // The first ended 25 s + 5 s + 7 s before now.
         let told = cold.warmed_by(0.6, 5.0, 7.0).warmed_by(0.3, 10.0, 37.0);
         assert!((followed.now - told.now).abs() < 1e-12, "{told:?}");
