@@ -249,6 +249,126 @@ fn just_inside_nothing_stops() {
     );
 }
 
+fn watching(cleared: &Cleared) -> Guard {
+    let format = Format {
+        sample_rate_hz: RATE,
+        channels: 2,
+        frames: 0,
+        encoding: asleft::signal::source::Encoding::Float(32),
+    };
+    Guard::new(cleared, &format)
+}
+
+/// What the guard says of `seconds` of 100 Hz of these rms levels re full scale.
+fn says(guard: &mut Guard, seconds: f64, rms: [f64; 2]) -> Flow {
+    let frames = (seconds * f64::from(RATE)) as usize;
+    let plane = |rms: f64| -> Vec<f64> {
+        (0..frames)
+            .map(|n| {
+                let t = n as f64 / f64::from(RATE);
+                rms * 2f64.sqrt() * (2.0 * std::f64::consts::PI * 100.0 * t).sin()
+            })
+            .collect()
+    };
+    guard.block(&[&plane(rms[0]), &plane(rms[1])])
+}
+
+#[test]
+fn what_is_no_number_stops_at_once() {
+    let cleared = cleared(&tone(-38.0), false);
+    for x in [f64::NAN, f64::INFINITY, f64::NEG_INFINITY] {
+        assert_eq!(
+            watching(&cleared).block(&[&[0.0, 0.0], &[0.0, x]]),
+            Flow::Stop(Reason::NotANumber(Channel::Right)),
+            "{x}"
+        );
+    }
+}
+
+/// 60 W into 8 Ω and the tap's ratio: rms re full scale of rated output, as a channel of the demo's rig hears it.
+fn rated_rms(channel: usize) -> f64 {
+    let rig = demo_rig();
+    let volts = 480f64.sqrt() * rig.taps.iter().find(|t| t.name == "power").unwrap().ratio[channel].value;
+    volts / rig.channels[channel].input_full_scale_v.value / 2f64.sqrt()
+}
+
+#[test]
+fn a_channel_that_sounds_by_itself_is_stopped() {
+    let rig = demo_rig();
+    let setup = Setup {
+        driven: Some(Driven::Left),
+        ..setup()
+    };
+    let unit = limits::of(&file::parse(DEMO, "demo").unwrap(), &setup).unwrap();
+    let db = |x: f64| 10f64.powf(x / 20.0);
+    for signal in [tone(-100.0), Signal::Silence] {
+        let mut stimulus = Stimulus::stereo(RATE, 1.0, &signal, Driven::Left);
+        stimulus.lead_in_s = 0.2;
+        let wish = Wish {
+            stimulus: &stimulus,
+            setup: &setup,
+            unit: &unit,
+            confirmed: true,
+        };
+        let cleared = Ceiling::new(&rig).clear(&wish).unwrap();
+        let quiet = [1e-6, 1e-6];
+        for (off, stop) in [(-10.1, false), (-9.9, true)] {
+            let loud = [1e-6, rated_rms(1) * db(off)];
+            let is_it = |flow| (flow == Flow::Stop(Reason::Uncalled(Channel::Right))) == stop;
+            // From the beginning, and later.
+            assert!(
+                is_it(says(&mut watching(&cleared), 0.2, loud)),
+                "{off} {signal:?}"
+            );
+            let mut guard = watching(&cleared);
+            assert_eq!(says(&mut guard, 0.3, quiet), Flow::Go);
+            assert!(is_it(says(&mut guard, 0.2, loud)), "{off} {signal:?}");
+        }
+        // A driven one must be silent before it is driven.
+        let early = says(&mut watching(&cleared), 0.2, [rated_rms(0) * db(-9.9), 1e-6]);
+        assert_eq!(early, Flow::Stop(Reason::Uncalled(Channel::Left)));
+    }
+}
+
+#[test]
+fn a_faint_tone_below_the_floor_is_watched() {
+    let rig = demo_rig();
+    let elsewhere = Setup {
+        volume: Some("reference".to_owned()),
+        ..setup()
+    };
+    // Full volume, and a volume that is not known: there the rated gain predicts the most that may come.
+    for setup in [setup(), elsewhere] {
+        let unit = limits::of(&file::parse(DEMO, "demo").unwrap(), &setup).unwrap();
+        let volts = 0.15e-3 * 0.99;
+        let level = 20.0 * (volts / rig.channels[0].output_full_scale_v.value).log10();
+        let mut stimulus = Stimulus::stereo(RATE, 1.0, &tone(level), Driven::Both);
+        stimulus.lead_in_s = 0.2;
+        let wish = Wish {
+            stimulus: &stimulus,
+            setup: &setup,
+            unit: &unit,
+            confirmed: true,
+        };
+        let cleared = Ceiling::new(&rig).clear(&wish).unwrap();
+        let predicted = rated_rms(0) * 0.99e-3;
+        // Hum as loud as the tone and in phase with it, and 10 dB less: amplitudes add up.
+        for hum in [predicted, predicted / 10f64.sqrt() * 1.001] {
+            let mut guard = watching(&cleared);
+            assert_eq!(says(&mut guard, 0.2, [hum; 2]), Flow::Go);
+            assert_eq!(says(&mut guard, 0.3, [hum + predicted; 2]), Flow::Go, "{setup:?}");
+            // 21 times the floor's power is 20 above it.
+            let most = hum * 21f64.sqrt();
+            assert_eq!(says(&mut guard, 0.3, [most * 0.99; 2]), Flow::Go);
+            let flow = says(&mut guard, 0.3, [most * 1.01; 2]);
+            assert!(
+                matches!(flow, Flow::Stop(Reason::Louder(Channel::Left, _))),
+                "{flow:?}, {setup:?}"
+            );
+        }
+    }
+}
+
 #[test]
 fn no_take_of_a_clean_unit_is_stopped() {
     let sweep = Signal::Sweep {

@@ -6,8 +6,13 @@
 //!
 //! - **Clipped**: [`CLIPPED_RUN`] samples in a row at full scale of the interface. A unit that clips has flat tops below
 //!   full scale and is left alone.
-//! - **Louder**: more than [`LOUDER`] above what is predicted, the floor's power aside. Only where what is predicted
-//!   stands out of the floor.
+//! - **Louder**: more than [`LOUDER`] above what is predicted, the floor's power aside. What is predicted below ten times
+//!   the floor's power f counts as that: a tone of power e that meets hum of its own frequency and phase adds up to
+//!   (√e + √f)², which without the floor is e + 2√(ef) ≤ 16.4 f, less than the 20 f that stop. Where the volume may stand
+//!   anywhere, the prediction is that of full volume.
+//! - **Uncalled**: a level above what the ceiling says of a silent channel, on one that nothing is played on, or on any
+//!   before anything can sound.
+//! - **Not a number**: one sample.
 //! - **Vanished**: the signal had come, should still sound, and is gone. Not watched in bursts, which go by themselves,
 //!   nor where a signal cannot be told from the floor.
 
@@ -16,7 +21,7 @@ use crate::figure::Channel;
 use crate::quantity::{Dbfs, Decibels};
 use crate::rig::ceiling::Cleared;
 use crate::signal::mark;
-use crate::signal::source::{Encoding, Format};
+use crate::signal::source::Format;
 use crate::signal::stimulus::{Signal, Stimulus};
 
 /// Shortest window of a level, s.
@@ -58,8 +63,12 @@ pub struct Guard {
 #[derive(Debug, Clone)]
 struct Watched {
     channel: Channel,
-    /// Mean square that is predicted; `None` where nothing is.
-    expected: Option<f64>,
+    /// Mean square that is predicted at the most; `None` where nothing is.
+    most: Option<f64>,
+    /// Mean square that must not be exceeded while nothing is played; `None` where that is not watched.
+    silent: Option<f64>,
+    /// Whether a sample was no number.
+    not_a_number: bool,
     /// Mean square below which the signal is gone; `None` where that is not watched.
     gone: Option<f64>,
     /// Parts from the signal's coming in which it must sound, and by which it has come.
@@ -107,7 +116,9 @@ impl Guard {
             let square = |dbfs: f64| Dbfs(dbfs).rms().powi(2);
             Watched {
                 channel: Channel::at(index),
-                expected: expected_dbfs.map(square),
+                most: cleared.most_dbfs(index).map(square),
+                silent: cleared.silent_dbfs(index).map(square),
+                not_a_number: false,
                 gone: expected_dbfs.zip(gone_by).map(|(e, by)| square(e + by.0)),
                 must_sound_parts: parts(stimulus.seconds - stimulus.fade_s - ENDING_S),
                 come_parts: parts(COME_S) + 1,
@@ -122,14 +133,9 @@ impl Guard {
                 come: false,
             }
         };
-        let full_scale = match format.encoding {
-            Encoding::Int(_) => 1.0 - 1.5 * format.encoding.step().unwrap_or(0.0),
-            // The largest code of 16 bits, which is what a float stream often carries.
-            Encoding::Float(_) => 1.0 - 1.01 / 32_768.0,
-        };
         Self {
             channels: (0..format.channels).map(watched).collect(),
-            full_scale,
+            full_scale: format.encoding.full_scale(),
             part: usize::try_from(whole((part_s * rate).round()))
                 .unwrap_or(1)
                 .max(1),
@@ -149,8 +155,7 @@ impl Guard {
             }
             self.frames += 1;
             self.within += 1;
-            let clipped = self.channels.iter().find(|c| c.run >= CLIPPED_RUN);
-            let mut reason = clipped.map(|c| Reason::Clipped(c.channel));
+            let mut reason = self.channels.iter().find_map(Watched::at_once);
             if self.within == self.part {
                 self.within = 0;
                 let quiet = self.frames <= self.quiet_frames;
@@ -170,9 +175,18 @@ impl Guard {
 
 impl Watched {
     fn sample(&mut self, x: f64, full_scale: f64) {
+        self.not_a_number |= !x.is_finite();
         self.run = if x.abs() >= full_scale { self.run + 1 } else { 0 };
         self.sum += x;
         self.square += x * x;
+    }
+
+    /// What a single sample can say.
+    fn at_once(&self) -> Option<Reason> {
+        if self.not_a_number {
+            return Some(Reason::NotANumber(self.channel));
+        }
+        (self.run >= CLIPPED_RUN).then_some(Reason::Clipped(self.channel))
     }
 
     /// The end of a part of a window of `frames` frames.
@@ -190,25 +204,30 @@ impl Watched {
             // The loudest window of the floor counts, and the mean of the latest.
             self.floor.mean = mean;
             self.floor.square = self.floor.square.max(square - mean * mean);
-            return None;
+            return self.uncalled(square - mean * mean);
         }
         let offset = self.floor.mean;
         let level = square - 2.0 * offset * mean + offset * offset;
         self.judge(level)
     }
 
+    fn uncalled(&self, level: f64) -> Option<Reason> {
+        let silent = self.silent?;
+        (level > silent).then_some(Reason::Uncalled(self.channel))
+    }
+
     fn judge(&mut self, level: f64) -> Option<Reason> {
-        let expected = self.expected?;
+        let Some(most) = self.most else {
+            return self.uncalled(level);
+        };
         let floor = self.floor.square;
-        if expected < floor * ABOVE_FLOOR.power_ratio() {
-            return None;
-        }
+        let told = floor * ABOVE_FLOOR.power_ratio();
         let answer = level - floor;
-        if answer > expected * LOUDER.power_ratio() {
-            let db = 10.0 * (answer / expected).log10();
+        if answer > most.max(told) * LOUDER.power_ratio() {
+            let db = Decibels::from_power_ratio(answer / most).0;
             return Some(Reason::Louder(self.channel, db));
         }
-        let gone = self.gone.filter(|g| *g > floor * ABOVE_FLOOR.power_ratio())?;
+        let gone = self.gone.filter(|g| *g > told)?;
         if level > gone {
             self.there += 1 + self.away;
             self.away = 0;

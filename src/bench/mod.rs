@@ -49,6 +49,10 @@ pub enum Reason {
     Vanished(Channel),
     /// What comes back is this many dB above what was predicted.
     Louder(Channel, f64),
+    /// Something comes back loud on a channel that nothing is played on.
+    Uncalled(Channel),
+    /// A sample is not a number.
+    NotANumber(Channel),
 }
 
 /// A loss that the device itself reported.

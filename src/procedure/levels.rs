@@ -69,7 +69,7 @@ impl Levels<'_> {
             Play::Silence => Signal::Silence,
             Play::Tone { frequency_hz, drive } => Signal::Tone {
                 frequency_hz,
-                level_dbfs: self.level(channel, drive)?,
+                level_dbfs: self.level(channel, drive, false)?,
             },
             Play::Sweep {
                 from_hz,
@@ -78,20 +78,26 @@ impl Levels<'_> {
             } => Signal::Sweep {
                 from_hz,
                 to_hz,
-                level_dbfs: self.level(channel, drive)?,
+                // A sweep need not reach its level, but must not exceed it where a gain that was accepted is a contact's.
+                level_dbfs: self.level(channel, drive, true)?,
             },
         })
     }
 
-    /// The generator's level for `channel`, dBFS.
-    fn level(&self, channel: usize, drive: Drive) -> Result<f64> {
+    /// The generator's level for `channel`, dBFS: for an output as the unit was heard to amplify, or at most that output.
+    fn level(&self, channel: usize, drive: Drive, at_most: bool) -> Result<f64> {
         let input = match drive {
             Drive::ReSensitivity(change) => Volts(self.limits.sensitivity_v * change.amplitude_ratio()),
             Drive::Output(watts) => {
-                let gain = self.ceiling.gain(self.setup, channel).ok_or_else(|| {
+                let heard = self.ceiling.gain(self.setup, channel).ok_or_else(|| {
                     Error::new(Kind::Unavailable, "the gain is not known yet")
                         .next("run the connection steps first")
                 })?;
+                let gain = if at_most {
+                    self.ceiling.limiting_gain(self.setup, self.limits, channel)
+                } else {
+                    heard
+                };
                 // The nominal load: what the level aims at need not be exact, what comes back is measured.
                 watts.volts_across(Ohms(self.limits.rated_load_ohm)) / gain
             }
@@ -101,17 +107,9 @@ impl Levels<'_> {
 
     /// V rms at the unit's input of a 0 dBFS sine.
     pub(super) fn output_full_scale(&self, channel: usize) -> Result<Volts> {
-        let unknown =
-            || Error::new(Kind::Mismatch, "the rig has no such channel or pad").next("check the rig file");
-        let output = self.rig.channels.get(channel).ok_or_else(unknown)?;
-        let pad = match self.setup.pad.as_deref() {
-            None => 1.0,
-            Some(name) => {
-                let pad = self.rig.pads.iter().find(|p| p.name == name);
-                pad.and_then(|p| p.ratio.get(channel)).ok_or_else(unknown)?.value
-            }
-        };
-        Ok(Volts(output.output_full_scale_v.value * pad))
+        self.rig
+            .volts_at_unit(channel, self.setup.pad.as_deref())
+            .map(Volts)
     }
 
     /// Marks as loud as the signal, within what marks may be; `None` where no input is connected.
@@ -128,10 +126,7 @@ impl Levels<'_> {
                 }
                 sounding => full_scale * sounding.peak_bound(),
             };
-            let gain = self
-                .ceiling
-                .gain(self.setup, channel)
-                .unwrap_or_else(|| self.limits.rated_gain());
+            let gain = self.ceiling.limiting_gain(self.setup, self.limits, channel);
             let most = Volts(self.limits.rated_v() * MARKS_RE_RATED.amplitude_ratio() / gain);
             let volts = if own < most { own } else { most };
             channels.push(channel);

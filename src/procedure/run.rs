@@ -309,7 +309,7 @@ impl<'a> Session<'a> {
         let heard: Vec<Option<f64>> = (0..self.rig.channels.len()).map(volts).collect();
         match self.ceiling.answer(&heard) {
             Answer::AsExpected => Ok(()),
-            Answer::NoSignal(error) => Err(error),
+            Answer::NoSignal(error) | Answer::WrongConnection(error) => Err(error),
             Answer::Off(error) => {
                 let said = self.operator.ask(&Question {
                     key: GAIN_OFF.to_owned(),

@@ -162,6 +162,14 @@ pub(super) fn stopped(reason: Reason) -> Error {
             format!("the {channel} channel answers {db:.1} dB above what was predicted"),
             "look whether a control was moved or a tap changed; a unit that does this by itself may oscillate: switch it off",
         ),
+        Reason::Uncalled(channel) => (
+            format!("the {channel} channel is loud though nothing is played on it"),
+            "the unit may oscillate: switch it off. If it only plays both channels, look at its mono switch and at crossed cables",
+        ),
+        Reason::NotANumber(channel) => (
+            format!("the interface delivers samples of the {channel} channel that are not numbers"),
+            "plug the interface in again, or choose another sample format or driver for it",
+        ),
     };
     Error::new(Kind::Unavailable, format!("{what}; nothing plays any more")).next(format!(
         "{next}. What was recorded of it is kept and used for no figure"

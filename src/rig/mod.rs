@@ -10,6 +10,7 @@ pub mod meter;
 pub mod planner;
 pub mod wiring;
 
+use crate::error::{Error, Kind, Result};
 use crate::figure::Channel;
 use crate::quantity::Estimate;
 use serde::{Deserialize, Serialize};
@@ -25,6 +26,14 @@ const WARMING_SHARE: f64 = 0.1;
 
 /// How far a power resistor may drift from its cold value: 100 ppm/K over 150 K. Common practice, no source.
 const DRIFT_OF_LOAD: f64 = 0.015;
+
+/// Two loads are the same, and a load is one that the unit may drive, within this share: the tolerance of ordinary load
+/// resistors.
+pub const SAME_LOAD: f64 = 0.05;
+
+/// Inputs more sensitive than this need an input pad, V rms: 60 dB below it an interface's own noise takes part, and a
+/// slip of the level overdrives them at once.
+pub const SENSITIVE_INPUT_V: f64 = 0.05;
 
 /// A calibrated value with its standard uncertainty (1 σ, relative), where it came from, and when.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
@@ -186,6 +195,41 @@ impl Rig {
             Some(tap) => Some(input.over(&tap.ratio.get(channel)?.estimate())),
             None => Some(input),
         }
+    }
+
+    /// V rms at the unit's input for a sine of 0 dBFS on the output of `channel`, through `pad` if one is fitted; without
+    /// a sign, since crossed leads of the meter must not make a large voltage look small.
+    ///
+    /// # Errors
+    /// Where the rig describes no such output or names no such pad.
+    pub fn volts_at_unit(&self, channel: usize, pad: Option<&str>) -> Result<f64> {
+        let output = self.channels.get(channel).ok_or_else(|| {
+            Error::new(
+                Kind::Mismatch,
+                format!(
+                    "the rig describes {} outputs, this signal needs output {}",
+                    self.channels.len(),
+                    channel + 1
+                ),
+            )
+            .next("play on fewer channels, or add the output's calibration to the rig file")
+        })?;
+        let ratio = match pad {
+            None => 1.0,
+            Some(name) => {
+                let pad = self.pads.iter().find(|p| p.name == name);
+                pad.and_then(|p| p.ratio.get(channel))
+                    .ok_or_else(|| {
+                        Error::new(
+                            Kind::Mismatch,
+                            format!("the rig has no input pad called \"{name}\""),
+                        )
+                        .next("use a pad that the rig file names, or add this one to it")
+                    })?
+                    .value
+            }
+        };
+        Ok((output.output_full_scale_v.value * ratio).abs())
     }
 
     /// Resistance of the load while it takes `watts`, with its temperature as a source of error of the take's own.

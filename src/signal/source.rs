@@ -31,6 +31,13 @@ impl Encoding {
             Self::Float(_) => None,
         }
     }
+
+    /// The magnitude from which a sample counts as being at full scale: the largest code, but at most that of 16 bits,
+    /// which wider integers and floats often carry; less rounding.
+    pub fn full_scale(self) -> f64 {
+        let of_16_bits = 1.0 / 32_768.0;
+        1.0 - 1.01 * self.step().unwrap_or(of_16_bits).max(of_16_bits)
+    }
 }
 
 /// Shape of a recording.

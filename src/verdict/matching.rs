@@ -7,6 +7,7 @@
 use super::{Answer, Limit};
 use crate::figure::{Band, Channel, Driven, Figure, FigureId};
 use crate::quantity::{Decibels, Volts, significant};
+use crate::rig::SAME_LOAD;
 use crate::unit::rules::{Need, is_extreme, is_of_silence, rules};
 use crate::unit::{Rated, Reference, UnitSpec};
 
@@ -17,9 +18,6 @@ const SAME_FREQUENCY: f64 = 0.01;
 /// Output levels agree within this, dB: finer than distortion changes below clipping, coarser than a volume control
 /// can be set by hand (common practice).
 const SAME_LEVEL_DB: f64 = 0.25;
-
-/// Loads agree within this: the tolerance of ordinary load resistors.
-pub(super) const SAME_LOAD: f64 = 0.05;
 
 /// A rated figure in one mode and channel.
 #[derive(Debug, Clone, Copy)]

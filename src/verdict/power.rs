@@ -1,10 +1,11 @@
 //! Rated power, judged as a specification means it: distortion, with its interval, inside the rated limit at a level
 //! whose power, with its interval, reaches the rated power — at each frequency, and at both edges of the rated band.
 
-use super::matching::{SAME_LOAD, driven_words, hertz, name_of, same_frequency, uncovered};
+use super::matching::{driven_words, hertz, name_of, same_frequency, uncovered};
 use super::{Limit, Outcome, Verdict, interval, stated, worst};
 use crate::figure::{Channel, Figure, FigureId, LimitedBy, Unit};
 use crate::quantity::significant;
+use crate::rig::SAME_LOAD;
 use crate::unit::RatedPower;
 
 /// Two figures of one take have their level in common to the last digit; of two takes at one setting, almost.

@@ -24,6 +24,10 @@ pub(super) fn load(facts: &Facts<'_>, output: &Output, desk: &mut Desk<'_>) -> R
         let allowed: Vec<String> = output.loads_ohm.iter().map(|r| format!("{r} Ω")).collect();
         match limits::load_fits(ohms, output, facts.rig, channel) {
             None => {}
+            Some(LoadFault::Doubtful(stated)) => desk.warn(format!(
+                "The {side} load reads {ohms} Ω where {stated} Ω are stated: subtract the meter's leads and look at the \
+                 load's contacts. Watts are computed with the rig file's value."
+            ))?,
             Some(LoadFault::NotAllowed) => {
                 return Err(Error::new(
                     Kind::Mismatch,

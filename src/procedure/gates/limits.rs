@@ -1,7 +1,7 @@
 //! What a reading means: pure functions, each boundary with where it comes from.
 
 use crate::job::connection::Ground;
-use crate::rig::Rig;
+use crate::rig::{Rig, SAME_LOAD};
 use crate::unit::{Output, OutputStage};
 
 /// DC at the speaker terminals above which nothing is connected, V: ±100 mV is the most that is tolerated with ordinary
@@ -25,8 +25,8 @@ pub const BREAK_OHM: f64 = 50.0;
 /// [`COMMON_OHM`] it would drive 50 mA or more. What a meter's leads pick up is a few millivolts. Common practice, no source.
 pub const BETWEEN_V: f64 = 0.050;
 
-/// How far a load may be from a value that the unit file or the rig file states, as a share of it: 4, 6, 8 and 16 Ω stay
-/// apart, and a handheld meter with its leads subtracted stays inside. Common practice, no source.
+/// How far a load may read from a value that the unit file or the rig file states, as a share of it: 4, 6, 8 and 16 Ω stay
+/// apart, and a handheld meter with its leads stays inside. From [`SAME_LOAD`] on it is said. Common practice, no source.
 pub const LOAD_SHARE: f64 = 0.10;
 
 /// What a reading of DC at the terminals allows.
@@ -134,14 +134,26 @@ pub enum LoadFault {
     NotAllowed,
     /// It is not the load of the rig file, which is this, Ω.
     NotTheRigs(f64),
+    /// It may be that load, but reads further from this value, Ω, than [`SAME_LOAD`] allows.
+    Doubtful(f64),
 }
 
 /// Judges a load by what the unit file allows on `output`, and by what the rig file says that `channel` has.
 pub fn load_fits(ohms: f64, output: &Output, rig: &Rig, channel: usize) -> Option<LoadFault> {
-    let near = |stated: f64| (ohms - stated).abs() <= LOAD_SHARE * stated;
-    if !output.loads_ohm.iter().any(|stated| near(*stated)) {
+    let within = |stated: f64, share: f64| (ohms - stated).abs() <= share * stated;
+    let allowed = output
+        .loads_ohm
+        .iter()
+        .find(|stated| within(**stated, LOAD_SHARE));
+    let Some(allowed) = allowed else {
         return Some(LoadFault::NotAllowed);
+    };
+    let own = rig.load(channel, false).map_or(*allowed, |load| load.value);
+    if !within(own, LOAD_SHARE) {
+        return Some(LoadFault::NotTheRigs(own));
     }
-    let own = rig.load(channel, false)?.value;
-    (!near(own)).then_some(LoadFault::NotTheRigs(own))
+    let far = [own, *allowed]
+        .into_iter()
+        .find(|stated| !within(*stated, SAME_LOAD));
+    far.map(LoadFault::Doubtful)
 }

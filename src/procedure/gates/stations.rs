@@ -7,7 +7,7 @@ use super::readings::{bare, between_grounds, dc_at_terminals, discharged, ground
 use crate::error::{Error, Kind, Result};
 use crate::job::connection::Ground;
 use crate::procedure::operator::Weight;
-use crate::rig::ceiling::SENSITIVE_INPUT_V;
+use crate::rig::SENSITIVE_INPUT_V;
 use crate::unit::OutputStage;
 
 pub(super) fn all(

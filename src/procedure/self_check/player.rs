@@ -107,6 +107,8 @@ fn stopped(reason: Reason) -> Error {
         Reason::Louder(channel, db) => {
             format!("the {channel} input hears {db:.1} dB more than was predicted")
         }
+        Reason::Uncalled(channel) => format!("the {channel} input hears what nobody plays"),
+        Reason::NotANumber(channel) => format!("the {channel} input delivers what is no number"),
     };
     Error::new(Kind::Unavailable, what).next("check cables and gain, then repeat the check")
 }

@@ -8,6 +8,7 @@ use super::limits::UnitLimits;
 use crate::error::{Error, Kind, Result};
 use crate::figure::Channel;
 use crate::quantity::Decibels;
+use crate::rig::SENSITIVE_INPUT_V;
 use crate::signal::take::Setup;
 use std::collections::HashMap;
 
@@ -23,11 +24,15 @@ pub const PROVEN_RE_SENSITIVITY: Decibels = Decibels(-20.0);
 /// A gain that is this far from what is expected stops a session before power.
 pub const WRONG_GAIN: Decibels = Decibels(1.0);
 
-/// An input more sensitive than this, V, needs an input pad.
-pub const SENSITIVE_INPUT_V: f64 = 0.05;
+/// The lowest gain re the rated one that may be accepted as the unit's own. A faulty stage loses some decibels; a tap plug
+/// that is half in, a wrong input or a muting switch loses more. Common practice, no source.
+pub const ACCEPTED_LOWEST: Decibels = Decibels(-12.0);
+
+/// The highest such gain. Common practice, no source.
+pub const ACCEPTED_HIGHEST: Decibels = Decibels(6.0);
 
 /// Rounding of levels that were computed to meet a limit, dB.
-const HAIR_DB: f64 = 1e-6;
+pub(super) const HAIR_DB: f64 = 1e-6;
 
 /// An answer this far below what is expected is none.
 const NOTHING: Decibels = Decibels(-40.0);
@@ -40,6 +45,8 @@ pub enum Answer {
     /// The gain is off, and how. Nothing louder is allowed, unless the operator confirms that the unit is so:
     /// [`super::Ceiling::accept`].
     Off(Error),
+    /// The gain is so far off that it is no unit's: it cannot be accepted.
+    WrongConnection(Error),
     /// Nothing comes back.
     NoSignal(Error),
 }
@@ -104,8 +111,10 @@ struct Asked {
     place: Place,
     input_v: f64,
     level_db: f64,
-    /// Gain at full volume as rated; `None` where the volume is elsewhere.
-    rated: Option<f64>,
+    /// Gain at full volume as rated.
+    rated: f64,
+    /// Whether the volume stands there.
+    full_volume: bool,
     /// Gain of the answer, once heard.
     heard: Option<f64>,
 }
@@ -177,7 +186,7 @@ impl Connections {
             )
             .next("fit an input pad, name it in the rig file, and select it"));
         }
-        let level_db = 20.0 * (input_v / unit.sensitivity_v).log10();
+        let level_db = Decibels::from_amplitude_ratio(input_v / unit.sensitivity_v).0;
         let allowed_db = self.allowed_db(setup, channel);
         // Not "level > allowed": what is not a number must not pass.
         if level_db <= allowed_db + HAIR_DB {
@@ -198,8 +207,9 @@ impl Connections {
         self.asked.push(Asked {
             place: Place::of(setup, channel),
             input_v,
-            level_db: 20.0 * (input_v / unit.sensitivity_v).log10(),
-            rated: unit.full_volume.then(|| unit.rated_gain()),
+            level_db: Decibels::from_amplitude_ratio(input_v / unit.sensitivity_v).0,
+            rated: unit.rated_gain(),
+            full_volume: unit.full_volume,
             heard: None,
         });
     }
@@ -209,16 +219,24 @@ impl Connections {
         let mut off = None;
         for asked in &mut self.asked {
             let channel = Channel::at(asked.place.channel);
-            let expected = self.proofs.get(&asked.place).map(|p| p.first).or(asked.rated);
+            let rated = asked.full_volume.then_some(asked.rated);
+            let expected = self.proofs.get(&asked.place).map(|p| p.first).or(rated);
             let heard = output_v.get(asked.place.channel).copied().flatten();
             let gain = heard
                 .map(|v| v / asked.input_v)
                 .filter(|g| g.is_finite() && *g > 0.0);
-            let change_db = |gain: f64| expected.map_or(0.0, |e| 20.0 * (gain / e).log10());
+            let change_db = |gain: f64| expected.map_or(0.0, |e| Decibels::from_amplitude_ratio(gain / e).0);
             let Some(gain) = gain.filter(|g| change_db(*g) > NOTHING.0) else {
                 self.asked.clear();
                 return Answer::NoSignal(no_signal(channel));
             };
+            let re_rated = Decibels::from_amplitude_ratio(gain / asked.rated);
+            // Below full volume any gain may be low; none may be higher.
+            let too_low = asked.full_volume && re_rated < ACCEPTED_LOWEST;
+            if too_low || re_rated > ACCEPTED_HIGHEST {
+                self.asked.clear();
+                return Answer::WrongConnection(no_units_gain(channel, re_rated));
+            }
             asked.heard = Some(gain);
             let change = change_db(gain);
             // Not "change > limit": what is not a number must not pass.
@@ -265,6 +283,31 @@ fn no_signal(channel: Channel) -> Error {
         format!("no signal: nothing comes back on the {channel} channel"),
     )
     .next("check cables, input selector, volume control, speaker switch and mute; do not turn the level up")
+}
+
+fn no_units_gain(channel: Channel, re_rated: Decibels) -> Error {
+    let (way, next) = if re_rated.0 > 0.0 {
+        (
+            "higher",
+            "the tap or the pad that is fitted is not the one that the rig names, or the input is another one",
+        )
+    } else {
+        (
+            "lower",
+            "a plug is not fully in, the volume does not stand at full, a mute or the balance takes it away, or the tap or pad is not the one that the rig names. A unit that really amplifies so little is repaired before it is measured at power",
+        )
+    };
+    Error::new(
+        Kind::Mismatch,
+        format!(
+            "the {channel} channel amplifies {:.1} dB {way} than the specification says: this is a connection, not a unit",
+            re_rated.0.abs()
+        ),
+    )
+    .next(format!(
+        "nothing louder is played, and it cannot be confirmed (from {:.0} to +{:.0} dB can): {next}",
+        ACCEPTED_LOWEST.0, ACCEPTED_HIGHEST.0
+    ))
 }
 
 fn wrong_gain(channel: Channel, change_db: f64, first: bool) -> Error {

@@ -4,10 +4,11 @@
 //! it is made by [`Ceiling`], which remembers what was proven of the connection and how hot load and unit are. Without
 //! one, [`clear`] serves for loopback and [`clear_bare`] for outputs that are not calibrated yet.
 //!
-//! Of whatever is cleared: no sample can exceed the rig's ceiling at the unit's input, marks included; the signal begins
-//! and ends in a raised-cosine ramp; it ends in time. Whatever is not a number is refused, and so is a channel whose
+//! Of whatever is cleared: no sample can exceed the rig's ceiling at the unit's input, marks and the dither of a converter
+//! of 16 bits or more included; the signal begins and ends in a raised-cosine ramp; it ends in time. Whatever is not a number is refused, and so is a channel whose
 //! calibration is not known.
 
+mod came_back;
 mod connection;
 mod heat;
 mod limits;
@@ -17,11 +18,11 @@ mod session;
 mod tests;
 
 pub use connection::{
-    Answer, FIRST_RE_SENSITIVITY, PROVEN_RE_SENSITIVITY, SENSITIVE_INPUT_V, STEP, WRONG_GAIN,
+    ACCEPTED_HIGHEST, ACCEPTED_LOWEST, Answer, FIRST_RE_SENSITIVITY, PROVEN_RE_SENSITIVITY, STEP, WRONG_GAIN,
 };
 pub use limits::UnitLimits;
-pub use power::{BURST_S, DUTY, HIGH_HZ, HIGH_SHARE, SAME_LOAD, SWEEP_RE_RATED};
-pub use session::{Ceiling, Wish};
+pub use power::{BURST_S, DUTY, HIGH_HZ, HIGH_SHARE, SWEEP_RE_RATED};
+pub use session::{Ceiling, DRIVE_RE_RATED, RETURN_DBFS, SILENT_RE_RATED, Wish};
 
 use super::Rig;
 use crate::error::{Error, Kind, Result};
@@ -40,12 +41,18 @@ pub const BARE_DBFS: f64 = -1.0;
 /// Longest signal that is played in one go, s.
 pub const LONGEST_S: f64 = 600.0;
 
+/// What a converter may add to a sample, in units of full scale: triangular dither of ±1 step and half a step of rounding
+/// are 1.5 steps, of 16 bits at the coarsest. Two are kept free below the ceiling.
+pub const DITHER_PEAK: f64 = 2.0 / 32_768.0;
+
 /// A stimulus that may be played.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Cleared {
     stimulus: Stimulus,
     prompt: bool,
     expected_dbfs: Vec<Option<f64>>,
+    most_dbfs: Vec<Option<f64>>,
+    silent_dbfs: Vec<Option<f64>>,
     rest_after_s: f64,
 }
 
@@ -67,6 +74,17 @@ impl Cleared {
         self.expected_dbfs.get(channel).copied().flatten()
     }
 
+    /// The same where the volume may stand anywhere: what would come back at full volume with the rated gain. `None` where
+    /// nothing is played or the rig does not tell.
+    pub fn most_dbfs(&self, channel: usize) -> Option<f64> {
+        self.most_dbfs.get(channel).copied().flatten()
+    }
+
+    /// The level that must not come back while nothing is played on this channel, dBFS of a sine; `None` without a unit.
+    pub fn silent_dbfs(&self, channel: usize) -> Option<f64> {
+        self.silent_dbfs.get(channel).copied().flatten()
+    }
+
     /// Rest that must follow before the next signal of this kind, s: a burst of high frequency at power.
     pub fn rest_after_s(&self) -> f64 {
         self.rest_after_s
@@ -79,6 +97,8 @@ impl Cleared {
             stimulus,
             prompt: true,
             expected_dbfs: Vec::new(),
+            most_dbfs: Vec::new(),
+            silent_dbfs: Vec::new(),
             rest_after_s: 0.0,
         }
     }
@@ -157,9 +177,11 @@ fn peak_of(stimulus: &Stimulus, channel: usize) -> f64 {
 
 /// V rms at the unit's input of the sine with the highest peak of a channel, which is within the ceiling.
 fn within_ceiling(stimulus: &Stimulus, channel: usize, rig: &Rig, pad: Option<&str>) -> Result<f64> {
-    let volts = full_scale_at_unit(rig, channel, pad)? * peak_of(stimulus, channel);
+    let full_scale = rig.volts_at_unit(channel, pad)?;
+    let volts = full_scale * peak_of(stimulus, channel);
     // Not "volts > ceiling": what is not a number must not pass.
-    if volts.is_nan() || rig.ceiling_v.is_nan() || volts > rig.ceiling_v {
+    let within = volts + full_scale * DITHER_PEAK <= rig.ceiling_v;
+    if !within {
         return Err(Error::new(
             Kind::Value,
             format!(
@@ -190,37 +212,4 @@ fn refuse_endless(stimulus: &Stimulus) -> Result<()> {
         ),
     )
     .next("choose a shorter signal"))
-}
-
-/// V rms at the unit's input for a sine of 0 dBFS on the output at `index`.
-fn full_scale_at_unit(rig: &Rig, index: usize, pad: Option<&str>) -> Result<f64> {
-    let channel = rig.channels.get(index).ok_or_else(|| {
-        Error::new(
-            Kind::Mismatch,
-            format!(
-                "the rig describes {} outputs, this signal needs output {}",
-                rig.channels.len(),
-                index + 1
-            ),
-        )
-        .next("play on fewer channels, or add the output's calibration to the rig file")
-    })?;
-    let ratio = match pad {
-        None => 1.0,
-        Some(name) => rig
-            .pads
-            .iter()
-            .find(|p| p.name == name)
-            .and_then(|p| p.ratio.get(index))
-            .map(|r| r.value)
-            .ok_or_else(|| {
-                Error::new(
-                    Kind::Mismatch,
-                    format!("the rig has no input pad called \"{name}\""),
-                )
-                .next("use a pad that the rig file names, or add this one to it")
-            })?,
-    };
-    // A sign (crossed leads of the meter) must not make a large voltage look small.
-    Ok((channel.output_full_scale_v.value * ratio).abs())
 }

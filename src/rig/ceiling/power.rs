@@ -8,7 +8,7 @@ use super::limits::UnitLimits;
 use crate::error::{Error, Kind, Result};
 use crate::figure::Channel;
 use crate::quantity::{Dbfs, Decibels};
-use crate::rig::RigChannel;
+use crate::rig::{RigChannel, SAME_LOAD};
 use crate::signal::mark;
 use crate::signal::stimulus::Signal;
 
@@ -26,9 +26,6 @@ pub const BURST_S: f64 = 0.5;
 
 /// Most of the time that such bursts may take.
 pub const DUTY: f64 = 0.05;
-
-/// The rig's load is one of the unit's where it is as near as this.
-pub const SAME_LOAD: f64 = 0.15;
 
 /// Rounding of levels that were computed to meet a limit, relative power.
 const HAIR: f64 = 1e-3;
@@ -172,7 +169,7 @@ impl Delivered {
                 Kind::Value,
                 format!(
                     "{name}: a sweep of {:.1} dB re rated power; above {:.0} dB its high end overheats output networks",
-                    10.0 * share.log10(),
+                    Decibels::from_power_ratio(share).0,
                     SWEEP_RE_RATED.0
                 ),
             )

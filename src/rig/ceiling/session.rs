@@ -1,13 +1,13 @@
 //! The ceiling with a unit on the bench: what it remembers, and every rule in its order.
 
-use super::connection::{Answer, Connections, is_terminated};
+use super::connection::{Answer, Connections, HAIR_DB, WRONG_GAIN, is_terminated};
 use super::heat::{self, Heat};
 use super::limits::UnitLimits;
 use super::power::{self, DUTY, Delivered, Make};
-use super::{Cleared, peak_of, refuse_endless, sounding, within_ceiling};
+use super::{Cleared, refuse_endless, sounding, within_ceiling};
 use crate::error::{Error, Kind, Result};
 use crate::figure::Channel;
-use crate::quantity::Decibels;
+use crate::quantity::{Dbfs, Decibels};
 use crate::rig::Rig;
 use crate::signal::stimulus::{Signal, Stimulus};
 use crate::signal::take::Setup;
@@ -17,6 +17,17 @@ const PROMPT_RE_RATED: Decibels = Decibels(-40.0);
 
 /// Waits shorter than this are rounding, s.
 const HAIR_S: f64 = 1e-6;
+
+/// Where a gain lower than rated was accepted, the drive stays this much re the one of rated output with the rated gain.
+/// Common practice, no source.
+pub const DRIVE_RE_RATED: Decibels = Decibels(3.0);
+
+/// Nothing is played whose peak would come back above this, dBFS: an interface's input clips at 0 dBFS.
+pub const RETURN_DBFS: f64 = -1.0;
+
+/// What comes back on a channel that nothing is played on stays below this, re rated output: crosstalk, hum and noise of
+/// a unit that works are far below; an output that oscillates is above. Common practice, no source.
+pub const SILENT_RE_RATED: Decibels = Decibels(-10.0);
 
 /// What somebody wants to play, and how the unit stands.
 #[derive(Debug, Clone, Copy)]
@@ -73,9 +84,60 @@ impl<'a> Ceiling<'a> {
         }
     }
 
+    /// Tells what was played before this ceiling was made, and how long ago it ended (recording and all), s: the load and
+    /// the unit do not cool because a command ended. The order does not matter. An age that is no number is none: just
+    /// now. A take that was broken off counts as whole, and a gain that is not known now as the rated one.
+    pub fn assume_played(&mut self, wish: &Wish<'_>, seconds_ago: f64) {
+        let ago_s = if seconds_ago.is_finite() {
+            seconds_ago.max(0.0)
+        } else {
+            0.0
+        } + wish.stimulus.lead_out_s.max(0.0);
+        for channel in sounding(wish.stimulus, self.rig) {
+            let gain = self.limiting_gain(wish.setup, wish.unit, channel);
+            let Ok(delivered) = self.delivered(wish, channel, gain) else {
+                // The rig has changed since: as warm as it may have been.
+                self.warm(channel, [f64::NAN; 2], wish, ago_s);
+                continue;
+            };
+            for d in delivered.iter().filter(|d| !d.is_mark()) {
+                let mut inputs = [0.0; 2];
+                for (input, (_, into, _)) in inputs.iter_mut().zip(self.bodies(wish, d)) {
+                    *input = into;
+                }
+                self.warm(channel, inputs, wish, ago_s);
+                if d.is_high(wish.unit) {
+                    let again = self.now_s - ago_s + rest_after_burst(d.make.on_s);
+                    self.high_again_s = self.high_again_s.max(again);
+                }
+            }
+        }
+    }
+
+    fn warm(&mut self, channel: usize, [load, unit]: [f64; 2], wish: &Wish<'_>, ago_s: f64) {
+        let seconds = wish.stimulus.seconds;
+        if let Some(body) = self.loads.get_mut(channel) {
+            *body = body.warmed_by(load, seconds, ago_s);
+        }
+        if let Some(body) = self.unit.get_mut(channel) {
+            *body = body.warmed_by(unit, seconds, ago_s);
+        }
+    }
+
     /// The voltage gain of a channel as it was heard last; `None` on a connection that nothing was heard on.
     pub fn gain(&self, setup: &Setup, channel: usize) -> Option<f64> {
         self.connections.gain(setup, channel)
+    }
+
+    /// The voltage gain of a channel that power is limited with, whatever is heard: where at full volume less is heard than
+    /// the specification says, by more than an answer as expected may be off, the rated gain. The loss may be a contact's
+    /// on the way back, and the unit may amplify as it should.
+    pub fn limiting_gain(&self, setup: &Setup, unit: &UnitLimits, channel: usize) -> f64 {
+        let rated = unit.rated_gain();
+        match self.gain(setup, channel) {
+            Some(heard) if !(unit.full_volume && is_low(heard, rated)) => heard,
+            _ => rated,
+        }
     }
 
     /// Whether the connection of every channel that `setup` drives is proven, so that any level may be played as far as
@@ -114,7 +176,7 @@ impl<'a> Ceiling<'a> {
     /// # Errors
     /// Names the first rule that forbids it, why, and what to do: volts above the rig's ceiling, a connection that is not
     /// proven that far, a sensitive input without a pad, a load that the unit must not drive or that cannot take the
-    /// power, an open output transformer, a sweep or a high frequency at too much power, a confirmation that is missing,
+    /// power, an open output transformer, an answer that the interface's input could not take, a sweep or a high frequency at too much power, a confirmation that is missing,
     /// or a rest that has not passed.
     pub fn clear(&mut self, wish: &Wish<'_>) -> Result<Cleared> {
         let delivered = self.checked(wish)?;
@@ -136,15 +198,22 @@ impl<'a> Ceiling<'a> {
         self.connections.plug(wish.setup, self.rig.channels.len());
         for d in &delivered {
             if let Some(Signal::Tone { .. }) = wish.stimulus.channel(d.channel) {
-                let input_v =
-                    d.make.level * super::full_scale_at_unit(self.rig, d.channel, wish.setup.pad.as_deref())?;
+                let input_v = d.make.level * self.rig.volts_at_unit(d.channel, wish.setup.pad.as_deref())?;
                 self.connections.ask(wish.setup, d.channel, input_v, wish.unit);
             }
         }
         let rest_after_s = self.book(wish, &delivered);
         let mut cleared = Cleared::new(wish.stimulus.clone());
         cleared.prompt = self.is_prompt(wish)?;
-        cleared.expected_dbfs = self.expected(wish, &delivered);
+        let channels = || 0..self.rig.channels.len();
+        cleared.most_dbfs = self.returned(wish, &delivered);
+        // A gain that is not known predicts nothing: the volume may stand anywhere.
+        let known = |c: usize| wish.unit.full_volume || self.gain(wish.setup, c).is_some();
+        cleared.expected_dbfs = channels()
+            .map(|c| cleared.most_dbfs(c).filter(|_| known(c)))
+            .collect();
+        let silent_v = wish.unit.rated_v() * SILENT_RE_RATED.amplitude_ratio();
+        cleared.silent_dbfs = channels().map(|c| self.read_as(wish, c, silent_v)).collect();
         cleared.rest_after_s = rest_after_s;
         Ok(cleared)
     }
@@ -194,9 +263,18 @@ impl<'a> Ceiling<'a> {
             if setup.loaded != Some(false) {
                 power::refuse_wrong_load(channel, load.load_ohm.value, unit)?;
             }
-            let gain = self.predicted_gain(wish, channel);
+            self.refuse_overloaded_input(wish, channel)?;
+            let gain = self.limiting_gain(setup, unit, channel);
+            let low = self
+                .gain(setup, channel)
+                .filter(|heard| unit.full_volume && is_low(*heard, gain));
             for delivered in self.delivered(wish, channel, gain)? {
-                delivered.check(load, unit)?;
+                if let Some(heard) = low {
+                    refuse_hard_drive(&delivered, heard / gain, unit)?;
+                }
+                delivered
+                    .check(load, unit)
+                    .map_err(|e| if low.is_some() { with_rated_gain(&e) } else { e })?;
                 if !delivered.is_mark() {
                     all.push(delivered);
                 }
@@ -205,10 +283,65 @@ impl<'a> Ceiling<'a> {
         Ok(all)
     }
 
+    /// The interface's input must take what comes back.
+    fn refuse_overloaded_input(&self, wish: &Wish<'_>, channel: usize) -> Result<()> {
+        let volts = self.peak_returned_v(wish, channel)?;
+        let Some(level) = self.read_as(wish, channel, volts) else {
+            return Ok(());
+        };
+        if level <= RETURN_DBFS {
+            return Ok(());
+        }
+        let tap = wish.setup.tap.as_deref();
+        // Of the taps that take it, the one that attenuates least.
+        let fitting = self
+            .rig
+            .taps
+            .iter()
+            .filter_map(|t| Some((t, self.rig.volts_at_full_scale(channel, Some(&t.name))?.value)))
+            .filter(|(_, full_scale)| Decibels::from_amplitude_ratio(volts / full_scale).0 <= RETURN_DBFS)
+            .min_by(|a, b| a.1.total_cmp(&b.1));
+        Err(Error::new(
+            Kind::Value,
+            format!(
+                "{}: {volts:.1} V at the unit's output would come back at {level:+.1} dBFS{}; above {RETURN_DBFS} dBFS the interface's input clips",
+                Channel::at(channel),
+                tap.map_or_else(String::new, |name| format!(" through the tap \"{name}\""))
+            ),
+        )
+        .next(match fitting {
+            Some((fitting, _)) => format!("connect the tap \"{}\" and name it", fitting.name),
+            None => "build a tap that attenuates more (asleft rig plan says which resistors), or lower the level".to_owned(),
+        }))
+    }
+
+    /// dBFS of a sine at the interface's input for V rms at the unit's output; `None` where the rig does not tell.
+    fn read_as(&self, wish: &Wish<'_>, channel: usize, volts: f64) -> Option<f64> {
+        let full_scale = self.rig.volts_at_full_scale(channel, wish.setup.tap.as_deref())?;
+        let level = Dbfs::from_sine_peak(volts / full_scale.value).0;
+        level.is_finite().then_some(level)
+    }
+
+    /// V rms at the unit's output of the sine with the highest peak that is predicted there, marks included.
+    fn peak_returned_v(&self, wish: &Wish<'_>, channel: usize) -> Result<f64> {
+        let full_scale = self.rig.volts_at_unit(channel, wish.setup.pad.as_deref())?;
+        let (stimulus, unit) = (wish.stimulus, wish.unit);
+        let own = stimulus.channel(channel).map_or(0.0, |signal| {
+            let make = Make::of(signal, stimulus.seconds, stimulus.sample_rate_hz);
+            signal.peak_bound() * make.map_or(1.0, |m| unit.tilt(m.band_hz[0]))
+        });
+        let marks = stimulus.marks.as_ref().filter(|m| m.channels.contains(&channel));
+        let mark = marks.map_or(0.0, |m| {
+            let make = Make::of_mark(m.level_dbfs);
+            make.level * unit.tilt(make.band_hz[0])
+        });
+        Ok(own.max(mark) * full_scale * self.predicted_gain(wish, channel))
+    }
+
     /// What the signal of a channel, and its mark, would deliver.
     fn delivered(&self, wish: &Wish<'_>, channel: usize, gain: f64) -> Result<Vec<Delivered>> {
         let stimulus = wish.stimulus;
-        let full_scale = super::full_scale_at_unit(self.rig, channel, wish.setup.pad.as_deref())?;
+        let full_scale = self.rig.volts_at_unit(channel, wish.setup.pad.as_deref())?;
         let ohm = self
             .rig
             .channels
@@ -305,7 +438,7 @@ impl<'a> Ceiling<'a> {
             .filter(|d| d.is_high(wish.unit))
             .map(|d| d.make.on_s)
             .fold(0.0, f64::max);
-        let rest_after = longest * (1.0 / DUTY - 1.0);
+        let rest_after = rest_after_burst(longest);
         if longest > 0.0 {
             self.high_again_s = self.now_s + rest_after;
         }
@@ -315,33 +448,73 @@ impl<'a> Ceiling<'a> {
 
     /// Whether the peak of any channel comes out above −40 dB re rated output.
     fn is_prompt(&self, wish: &Wish<'_>) -> Result<bool> {
+        let quiet_v = PROMPT_RE_RATED.amplitude_ratio() * wish.unit.rated_v();
         for channel in sounding(wish.stimulus, self.rig) {
-            let full_scale = super::full_scale_at_unit(self.rig, channel, wish.setup.pad.as_deref())?;
-            let peak = peak_of(wish.stimulus, channel) * full_scale;
-            let low_hz = wish
-                .stimulus
-                .channel(channel)
-                .and_then(|s| Make::of(s, wish.stimulus.seconds, wish.stimulus.sample_rate_hz))
-                .map_or(1_000.0, |m| m.band_hz[0]);
-            let output = peak * self.predicted_gain(wish, channel) * wish.unit.tilt(low_hz).max(1.0);
-            if output > PROMPT_RE_RATED.amplitude_ratio() * wish.unit.rated_v() {
+            // Not "above": what is not a number must be prompt.
+            let more =
+                self.limiting_gain(wish.setup, wish.unit, channel) / self.predicted_gain(wish, channel);
+            let quiet = self.peak_returned_v(wish, channel)? * more <= quiet_v;
+            if !quiet {
                 return Ok(true);
             }
         }
         Ok(false)
     }
 
-    /// What should come back, dBFS of a sine at the interface's inputs.
-    fn expected(&self, wish: &Wish<'_>, delivered: &[Delivered]) -> Vec<Option<f64>> {
-        // A gain that is not known predicts nothing: the volume may stand anywhere.
-        let known = |channel: usize| wish.unit.full_volume || self.gain(wish.setup, channel).is_some();
+    /// What should come back while the signals sound, dBFS of a sine at the interface's inputs.
+    fn returned(&self, wish: &Wish<'_>, delivered: &[Delivered]) -> Vec<Option<f64>> {
         let at = |channel: usize| {
             let d = delivered.iter().find(|d| d.channel == channel)?;
-            let full_scale = self.rig.volts_at_full_scale(channel, wish.setup.tap.as_deref())?;
-            let volts = d.output_v * d.make.crest / d.make.level;
-            let level = 20.0 * (volts / full_scale.value).log10();
-            (known(channel) && level.is_finite()).then_some(level)
+            let lost =
+                self.predicted_gain(wish, channel) / self.limiting_gain(wish.setup, wish.unit, channel);
+            self.read_as(wish, channel, d.output_v * lost * d.make.crest / d.make.level)
         };
         (0..self.rig.channels.len()).map(at).collect()
     }
+}
+
+/// Whether less is heard than an answer as expected may be off.
+fn is_low(heard: f64, rated: f64) -> bool {
+    Decibels::from_amplitude_ratio(heard / rated) < -WRONG_GAIN
+}
+
+/// Where the gain that was accepted may be a contact's, the input is not driven harder than a sound unit needs.
+fn refuse_hard_drive(d: &Delivered, lost: f64, unit: &UnitLimits) -> Result<()> {
+    let drive = Decibels::from_power_ratio(d.share(unit));
+    if drive.0 <= DRIVE_RE_RATED.0 + HAIR_DB {
+        return Ok(());
+    }
+    Err(Error::new(
+        Kind::Value,
+        format!(
+            "{}: the gain that was accepted is {:.1} dB below the rated one, and to make up for it the input would be driven {:.1} dB harder than rated output needs; if a plug or contact is the cause, the unit would get all of it",
+            Channel::at(d.channel),
+            -Decibels::from_amplitude_ratio(lost).0,
+            drive.0
+        ),
+    )
+    .next(format!(
+        "find where the gain is lost (plugs, balance, volume), and run the connection steps again; up to {:+.0} dB may be played as it is",
+        DRIVE_RE_RATED.0
+    )))
+}
+
+/// The same error, with the reason for its numbers.
+fn with_rated_gain(error: &Error) -> Error {
+    let said = Error::new(
+        error.kind(),
+        format!(
+            "{} (reckoned with the rated gain: the lower one that was accepted may be a plug or a contact)",
+            error.what()
+        ),
+    );
+    match error.next_step() {
+        Some(next) => said.next(next),
+        None => said,
+    }
+}
+
+/// The rest that keeps a burst of high frequency at power within its share of the time, s.
+fn rest_after_burst(on_s: f64) -> f64 {
+    on_s * (1.0 / DUTY - 1.0)
 }

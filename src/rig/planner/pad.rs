@@ -5,10 +5,8 @@ use super::e24;
 use super::interface::InterfaceFigures;
 use crate::figure::Band;
 use crate::quantity::Decibels;
+use crate::rig::SENSITIVE_INPUT_V;
 use serde::Serialize;
-
-/// Inputs more sensitive than this need a pad, V rms: 60 dB below it an interface's own noise takes part.
-pub const PAD_BELOW_V: f64 = 0.05;
 
 /// Full scale at the unit's input / its rated sensitivity. The inverse of the disc equalisation lifts 20 kHz by 19.6 dB
 /// re 1 kHz (IEC 60098, time constants 3180, 318 and 75 µs): a factor of 10 lets a sweep with it reach rated level.
@@ -48,7 +46,7 @@ impl PadPlan {
     pub fn new(input: &str, sensitivity_v: f64, interface: &InterfaceFigures) -> Option<Self> {
         let full_scale = interface.output_full_scale_v.value;
         let wanted = FULL_SCALE_TIMES * sensitivity_v / full_scale;
-        if sensitivity_v >= PAD_BELOW_V || wanted >= 0.5 {
+        if sensitivity_v >= SENSITIVE_INPUT_V || wanted >= 0.5 {
             return None;
         }
         let own = interface.output_ohm.value;

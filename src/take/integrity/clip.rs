@@ -15,9 +15,6 @@
 use super::scan::{MARGIN, Moments, Window};
 use crate::signal::source::Encoding;
 
-/// Crests from this magnitude on count as being at full scale: the largest code of 16 bits, less rounding.
-const FULL_SCALE: f64 = 1.0 - 1.01 / 32_768.0;
-
 /// Ratio of the crest's widths at δ and 4δ from which its top counts as flat.
 const FLAT: f64 = 0.75;
 
@@ -26,9 +23,7 @@ const CRESTS: usize = 5;
 
 /// Clipped samples of a block, whose context reaches `MARGIN` beyond it.
 pub(super) fn clipped(block: &Window<'_>, moments: &Moments, encoding: Encoding) -> u64 {
-    let full_scale = encoding
-        .step()
-        .map_or(FULL_SCALE, |q| FULL_SCALE.min(1.0 - 1.01 * q));
+    let full_scale = encoding.full_scale();
     if moments.high < full_scale && moments.low > -full_scale {
         return 0;
     }
