@@ -588,6 +588,52 @@ fn load_and_unit_get_their_rest() {
     );
 }
 
+/// A ceiling that is told what another one played wants the same rest as that one.
+#[test]
+fn a_new_ceiling_takes_over_heat_and_bursts() {
+    let (rig, unit, setup) = (rig(), of_demo(), setup());
+    let at = At {
+        setup: &setup,
+        unit: &unit,
+        confirmed: true,
+    };
+    let long = tone(997.0, volts_for(60.0), 20.0);
+    let burst = tone(20_000.0, volts_for(60.0), 0.5);
+    for stimulus in [&long, &burst] {
+        let mut first = Ceiling::new(&rig);
+        at.prove(&mut first);
+        at.clear(&mut first, stimulus).unwrap();
+        first.rest(4.0);
+        let rest = first.rest_before(&at.wish(stimulus)).unwrap();
+        assert!(rest > 1.0, "{rest}");
+        // What it takes to prove the connection anew is an hour's rest here, so it is told afterwards.
+        let mut second = Ceiling::new(&rig);
+        at.prove(&mut second);
+        second.assume_played(&at.wish(stimulus), 4.0);
+        let again = second.rest_before(&at.wish(stimulus)).unwrap();
+        // The first's heat of proving, a microwatt, is the whole difference.
+        assert!((again - rest).abs() < 1e-4, "{again} {rest}");
+        assert!(at.clear(&mut second, stimulus).unwrap_err().contains("cool"));
+        second.rest(again);
+        at.clear(&mut second, stimulus).unwrap();
+    }
+    // Told before anything is proven, and of long ago, it does nothing; of a pad that is gone, it waits.
+    let mut third = Ceiling::new(&rig);
+    third.assume_played(&at.wish(&long), 1e6);
+    let nameless = Setup {
+        pad: Some("no such pad".to_owned()),
+        ..setup.clone()
+    };
+    let gone = At {
+        setup: &nameless,
+        ..at
+    };
+    at.prove(&mut third);
+    assert_eq!(third.rest_before(&at.wish(&long)), Ok(0.0));
+    third.assume_played(&gone.wish(&long), f64::NAN);
+    assert!(third.rest_before(&at.wish(&long)).unwrap() > 10.0);
+}
+
 #[test]
 fn prompt_from_forty_decibels_below_rated_output() {
     let (rig, unit, setup) = (rig(), of_demo(), setup());

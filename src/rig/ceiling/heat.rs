@@ -54,6 +54,18 @@ impl Heat {
         }
     }
 
+    /// With the heat of an earlier `input` of `seconds` that ended `ago_s` ago on top: the law is linear, so what several
+    /// left adds up in any order. What is no number counts as all that the body may bear.
+    pub(super) fn warmed_by(self, input: f64, seconds: f64, ago_s: f64) -> Self {
+        let cold = Self { now: 0.0, ..self };
+        let left = cold.after(input, seconds).now;
+        let left = if left.is_finite() { left } else { self.limit };
+        Self {
+            now: self.now + left * (-ago_s.max(0.0) / self.time_s).exp(),
+            ..self
+        }
+    }
+
     /// The rest before `input` may go in for `seconds`, s; `None` where even a cold body would get too hot.
     pub(super) fn rest_before(self, input: f64, seconds: f64) -> Option<f64> {
         if !(input.is_finite() && seconds.is_finite()) {
@@ -103,6 +115,16 @@ mod tests {
         // Half the rating may last for ever.
         assert_eq!(cold.rest_before(0.5, 1e9), Some(0.0));
         assert!(cold.rest_before(f64::NAN, 1.0).is_none());
+    }
+
+    #[test]
+    fn what_earlier_inputs_left_adds_up_as_if_they_were_followed() {
+        let cold = Heat::cold(60.0, 0.5);
+        let followed = cold.after(0.3, 10.0).after(0.0, 25.0).after(0.6, 5.0).after(0.0, 7.0);
+        // The first ended 25 s + 5 s + 7 s before now.
+        let told = cold.warmed_by(0.6, 5.0, 7.0).warmed_by(0.3, 10.0, 37.0);
+        assert!((followed.now - told.now).abs() < 1e-12, "{told:?}");
+        assert!((cold.warmed_by(f64::NAN, 1.0, 0.0).now - 0.5).abs() < 1e-12);
     }
 
     #[test]

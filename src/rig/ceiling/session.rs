@@ -73,6 +73,46 @@ impl<'a> Ceiling<'a> {
         }
     }
 
+    /// Tells what was played before this ceiling was made, and how long ago it ended (recording and all), s: the load and
+    /// the unit do not cool because a command ended. The order does not matter. An age that is no number is none: just
+    /// now. A take that was broken off counts as whole, and a gain that is not known now as the rated one.
+    pub fn assume_played(&mut self, wish: &Wish<'_>, seconds_ago: f64) {
+        let ago_s = if seconds_ago.is_finite() {
+            seconds_ago.max(0.0)
+        } else {
+            0.0
+        } + wish.stimulus.lead_out_s.max(0.0);
+        for channel in sounding(wish.stimulus, self.rig) {
+            let gain = self.bounding_gain(wish, channel);
+            let Ok(delivered) = self.delivered(wish, channel, gain) else {
+                // The rig has changed since: as warm as it may have been.
+                self.warm(channel, [f64::NAN; 2], wish, ago_s);
+                continue;
+            };
+            for d in delivered.iter().filter(|d| !d.is_mark()) {
+                let mut inputs = [0.0; 2];
+                for (input, (_, into, _)) in inputs.iter_mut().zip(self.bodies(wish, d)) {
+                    *input = into;
+                }
+                self.warm(channel, inputs, wish, ago_s);
+                if d.is_high(wish.unit) {
+                    let again = self.now_s - ago_s + rest_after_burst(d.make.on_s);
+                    self.high_again_s = self.high_again_s.max(again);
+                }
+            }
+        }
+    }
+
+    fn warm(&mut self, channel: usize, [load, unit]: [f64; 2], wish: &Wish<'_>, ago_s: f64) {
+        let seconds = wish.stimulus.seconds;
+        if let Some(body) = self.loads.get_mut(channel) {
+            *body = body.warmed_by(load, seconds, ago_s);
+        }
+        if let Some(body) = self.unit.get_mut(channel) {
+            *body = body.warmed_by(unit, seconds, ago_s);
+        }
+    }
+
     /// The voltage gain of a channel as it was heard last; `None` on a connection that nothing was heard on.
     pub fn gain(&self, setup: &Setup, channel: usize) -> Option<f64> {
         self.connections.gain(setup, channel)
@@ -165,6 +205,11 @@ impl<'a> Ceiling<'a> {
     fn predicted_gain(&self, wish: &Wish<'_>, channel: usize) -> f64 {
         self.gain(wish.setup, channel)
             .unwrap_or_else(|| wish.unit.rated_gain())
+    }
+
+    /// The gain that limits are computed with.
+    fn bounding_gain(&self, wish: &Wish<'_>, channel: usize) -> f64 {
+        self.predicted_gain(wish, channel)
     }
 
     /// Every rule but confirmation and rest; what each sounding channel would deliver.
@@ -305,7 +350,7 @@ impl<'a> Ceiling<'a> {
             .filter(|d| d.is_high(wish.unit))
             .map(|d| d.make.on_s)
             .fold(0.0, f64::max);
-        let rest_after = longest * (1.0 / DUTY - 1.0);
+        let rest_after = rest_after_burst(longest);
         if longest > 0.0 {
             self.high_again_s = self.now_s + rest_after;
         }
@@ -344,4 +389,9 @@ impl<'a> Ceiling<'a> {
         };
         (0..self.rig.channels.len()).map(at).collect()
     }
+}
+
+/// The rest that keeps a burst of high frequency at power within its share of the time, s.
+fn rest_after_burst(on_s: f64) -> f64 {
+    on_s * (1.0 / DUTY - 1.0)
 }
