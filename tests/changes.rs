@@ -51,8 +51,8 @@ fn the_shorted_plug_goes_in_at_minimum_volume() {
     assert_eq!(
         text(&between(&at_full(), &silent())),
         "Turn the volume to minimum.\n\
-         Unplug the attenuator \"power\" at the interface, then at the load. Connect the attenuator \"noise\", left and right: \
-         at the load first, at the interface last.\n\
+         Switch the unit off. Unplug the attenuator \"power\" at the interface, then at the load. Connect the attenuator \
+         \"noise\", left and right: at the load first, at the interface last. Switch the unit on again.\n\
          Take the interface's cables out of Tuner. Put the shorted plug into Tuner, left and right.\n\
          Turn the volume slowly back to maximum.\n\
          Nothing is driven now."
@@ -60,8 +60,8 @@ fn the_shorted_plug_goes_in_at_minimum_volume() {
     assert_eq!(
         text(&between(&silent(), &at_full())),
         "Turn the volume to minimum.\n\
-         Unplug the attenuator \"noise\" at the interface, then at the load. Connect the attenuator \"power\", left and right: \
-         at the load first, at the interface last.\n\
+         Switch the unit off. Unplug the attenuator \"noise\" at the interface, then at the load. Connect the attenuator \
+         \"power\", left and right: at the load first, at the interface last. Switch the unit on again.\n\
          Take the shorted plug out of Tuner. Connect the interface's outputs to Tuner, left and right.\n\
          Turn the volume slowly back to maximum.\n\
          Leave the cables: both channels are driven now."

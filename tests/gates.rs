@@ -12,12 +12,13 @@
 mod script;
 mod tarnbeck;
 
+use asleft::error::Result;
 use asleft::job::connection::{Circuit, Connection, Entered, Ground};
-use asleft::job::{BenchKind, Job, Record, Writer};
+use asleft::job::{BenchKind, Job, Record, StageKind, Writer};
 use asleft::procedure::connect;
 use asleft::procedure::gates::limits::{self, Joined, Judged, LoadFault};
 use asleft::procedure::gates::{Facts, Walk, walk};
-use asleft::procedure::operator::Answer;
+use asleft::procedure::operator::{Answer, Meter, Notice, Operator, Question};
 use asleft::rig::Rig;
 use asleft::unit::{OutputStage, UnitSpec};
 use proptest::prelude::*;
@@ -59,7 +60,7 @@ fn walked(stage: OutputStage, script: &mut Script) -> Walk {
         circuit: &circuit,
         by: "Example Bench",
     };
-    walk(&facts, script)
+    walk(&facts, script, &mut |_| Ok(()))
 }
 
 fn refusal(stage: OutputStage, mut script: Script) -> String {
@@ -364,7 +365,7 @@ fn the_pad_and_the_numbered_sockets_are_named() {
         by: "",
     };
     let mut script = good_order();
-    assert!(walk(&facts, &mut script).refused.is_none());
+    assert!(walk(&facts, &mut script, &mut |_| Ok(())).refused.is_none());
     for words in [
         "output 3 for left and 4 for right",
         "input 1 for left and 2 for right",
@@ -391,7 +392,7 @@ fn a_sensitive_input_is_driven_through_a_pad_or_not_at_all() {
             by: "",
         };
         let mut script = good_order();
-        let walk = walk(&facts, &mut script);
+        let walk = walk(&facts, &mut script, &mut |_| Ok(()));
         assert_eq!(
             walk.refused.is_none(),
             passes,
@@ -438,7 +439,7 @@ fn answers_are_kept_and_asked_again_for_another_connection_or_day() {
     let (_root, mut writer) = opened();
     let today = || tarnbeck::at("2026-03-14T10:00:00+01:00");
     let connect = |writer: &mut Writer, circuit: &Circuit, script: &mut Script, now: &dyn Fn() -> _| {
-        connect::connect(writer, &rig(), circuit, script, now)
+        connect::connect(writer, &rig(), StageKind::AsFound, circuit, script, now)
     };
     let mut first = good_order();
     let standing = connect(&mut writer, &circuit(), &mut first, &today).unwrap();
@@ -492,7 +493,7 @@ fn a_connection_ends_with_another_with_work_on_it_with_the_day_and_with_a_refusa
     let today = || tarnbeck::at("2026-03-14T10:00:00+01:00");
     let tomorrow = || tarnbeck::at("2026-03-15T10:00:00+01:00");
     let connect = |writer: &mut Writer, circuit: &Circuit, script: &mut Script, now: &dyn Fn() -> _| {
-        connect::connect(writer, &rig(), circuit, script, now)
+        connect::connect(writer, &rig(), StageKind::AsFound, circuit, script, now)
     };
     let mut first = good_order();
     connect(&mut writer, &circuit(), &mut first, &today).unwrap();
@@ -506,6 +507,21 @@ fn a_connection_ends_with_another_with_work_on_it_with_the_day_and_with_a_refusa
     let mut script = good_order();
     connect(&mut writer, &circuit(), &mut script, &today).unwrap();
     assert_eq!(script.asked, all);
+    // Another stage: the unit was worked on in between.
+    let mut script = good_order();
+    connect::connect(
+        &mut writer,
+        &rig(),
+        StageKind::AsLeft,
+        &circuit(),
+        &mut script,
+        &today,
+    )
+    .unwrap();
+    assert_eq!(script.asked, all);
+    let mut script = good_order();
+    connect(&mut writer, &circuit(), &mut script, &today).unwrap();
+    assert_eq!(script.asked, all, "back again");
     // Something was done to it since, or another day.
     let mut script = good_order().agrees("still-connected", false);
     connect(&mut writer, &circuit(), &mut script, &today).unwrap();
@@ -703,4 +719,61 @@ proptest! {
             }
         }
     }
+}
+
+/// Reads the record from the disk at every question, as if the program were killed there.
+struct Killed {
+    script: Script,
+    folder: std::path::PathBuf,
+}
+
+impl Operator for Killed {
+    fn tell(&mut self, notice: &Notice) -> Result<()> {
+        self.script.tell(notice)
+    }
+
+    fn ask(&mut self, question: &Question) -> Result<Answer> {
+        let job = Job::read(&self.folder)?;
+        let answered = self.script.asked.len();
+        match job.record().connections.as_slice() {
+            [] => assert_eq!(answered, 0),
+            [begun] => {
+                let keys: Vec<&str> = begun.answers.iter().map(|a| a.key.as_str()).collect();
+                assert_eq!(keys, self.script.asked);
+                assert!(begun.refused.is_some(), "no connection yet");
+            }
+            more => panic!("{}", more.len()),
+        }
+        self.script.ask(question)
+    }
+
+    fn watch(&mut self, _: &Meter) {}
+
+    fn wants_to_stop(&mut self) -> bool {
+        false
+    }
+}
+
+#[test]
+fn a_program_that_is_killed_at_a_question_has_kept_every_answer() {
+    let (_root, mut writer) = opened();
+    let mut operator = Killed {
+        script: good_order(),
+        folder: writer.job().folder().to_owned(),
+    };
+    let now = || tarnbeck::at("2026-03-14T10:00:00+01:00");
+    connect::connect(
+        &mut writer,
+        &rig(),
+        StageKind::AsFound,
+        &circuit(),
+        &mut operator,
+        &now,
+    )
+    .unwrap();
+    let [connection] = writer.job().record().connections.as_slice() else {
+        panic!("one connection");
+    };
+    assert_eq!(connection.answers.len(), operator.script.asked.len());
+    assert_eq!(connection.refused, None);
 }

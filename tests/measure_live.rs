@@ -25,7 +25,6 @@ use asleft::signal::take::Setup;
 use asleft::unit::{self, UnitSpec};
 use assert_cmd::Command;
 use script::{Script, good_order};
-use std::collections::BTreeMap;
 use std::path::Path;
 
 const UNIT: &str = include_str!("../units/tarnbeck-60.unit.toml");
@@ -79,22 +78,8 @@ fn rig() -> Rig {
 
 fn record(rig: &Rig) -> Record {
     let mut record = Record {
-        schema: asleft::job::record::SCHEMA.to_owned(),
-        id: "2026-03-14-tarnbeck-60-0042".to_owned(),
-        opened: now(),
         workshop: "Example Bench".to_owned(),
-        owner: "Demo Customer".to_owned(),
-        serial: "0042".to_owned(),
-        complaint: String::new(),
-        found: String::new(),
-        work: Vec::new(),
-        notes: Vec::new(),
-        unit: unit(),
-        bench: BenchKind::Live,
-        rigs: BTreeMap::new(),
-        rig_in_use: None,
-        stages: Vec::new(),
-        connections: Vec::new(),
+        ..Record::new(now(), unit(), "0042", BenchKind::Live)
     };
     record.keep_rig(rig).unwrap();
     record
@@ -109,12 +94,18 @@ fn steps(names: &[&str]) -> Vec<Step> {
         .collect()
 }
 
-fn run(writer: &mut Writer, bench: &mut Pretended, script: &mut Script, steps: &[Step]) -> Result<()> {
+fn run(
+    writer: &mut Writer,
+    bench: &mut Pretended,
+    script: &mut Script,
+    steps: &[Step],
+) -> Result<Vec<String>> {
     let rig = rig();
     let visit = Visit {
         stage: StageKind::AsLeft,
         rig: &rig,
         output: None,
+        rates_hz: &[],
         now: &now,
     };
     guided::measure(writer, bench, script, &visit, steps)
@@ -146,7 +137,7 @@ fn a_live_run_reads_asks_plays_and_keeps_all_of_it() {
         "Switch the unit to \"class AB\"",
         "Put the shorted plug into Aux, left and right",
         "Step 1 of 3: noise",
-        "Connect the attenuator \"power\"",
+        "Switch the unit off. Unplug the attenuator \"noise\"",
         "Connect the interface's outputs to Aux",
         "Step 2 of 3: connection",
         "Step 3 of 3: power-600mw",

@@ -9,7 +9,6 @@ use asleft::job::{BenchKind, Moment, Record, StageKind, Writer, results};
 use asleft::procedure::{operator::Unattended, plan, run::Session};
 use asleft::unit::file;
 use asleft::verdict::Outcome;
-use std::collections::BTreeMap;
 use tempfile::TempDir;
 
 fn at() -> Moment {
@@ -17,24 +16,8 @@ fn at() -> Moment {
 }
 
 fn record() -> Record {
-    Record {
-        schema: asleft::job::record::SCHEMA.to_owned(),
-        id: "2026-03-14-tarnbeck-60".to_owned(),
-        opened: at(),
-        workshop: "Example Bench".to_owned(),
-        owner: "Demo Customer".to_owned(),
-        serial: String::new(),
-        complaint: String::new(),
-        found: String::new(),
-        work: Vec::new(),
-        notes: Vec::new(),
-        unit: file::parse(include_str!("../units/tarnbeck-60.unit.toml"), "demo").unwrap(),
-        bench: BenchKind::Simulated,
-        rigs: BTreeMap::new(),
-        rig_in_use: None,
-        stages: Vec::new(),
-        connections: Vec::new(),
-    }
+    let unit = file::parse(include_str!("../units/tarnbeck-60.unit.toml"), "demo").unwrap();
+    Record::new(at(), unit, "", BenchKind::Simulated)
 }
 
 /// Gain and rated power at 1 kHz in the first mode.

@@ -12,7 +12,7 @@ use asleft::bench::{Bench, Played, Sink};
 use asleft::error::Result;
 use asleft::figure::{FigureId, Findings, Unit};
 use asleft::job::results::{self, StageResults};
-use asleft::job::steadiness::{CHECK, CODE, CONNECTION};
+use asleft::job::steadiness::{CHECK, CODE, CONNECTION, NOT_VERIFIED};
 use asleft::job::{BenchKind, Moment, Record, StageKind, Writer};
 use asleft::procedure::operator::Unattended;
 use asleft::procedure::plan;
@@ -22,7 +22,6 @@ use asleft::signal::take::Setup;
 use asleft::unit::file;
 use asleft::verdict::{Judgement, Outcome};
 use std::cell::Cell;
-use std::collections::BTreeMap;
 use std::rc::Rc;
 use tempfile::TempDir;
 
@@ -31,30 +30,15 @@ fn at() -> Moment {
 }
 
 fn record() -> Record {
-    Record {
-        schema: asleft::job::record::SCHEMA.to_owned(),
-        id: "2026-03-14-tarnbeck-60".to_owned(),
-        opened: at(),
-        workshop: "Example Bench".to_owned(),
-        owner: "Demo Customer".to_owned(),
-        serial: String::new(),
-        complaint: String::new(),
-        found: String::new(),
-        work: Vec::new(),
-        notes: Vec::new(),
-        unit: file::parse(include_str!("../units/tarnbeck-60.unit.toml"), "demo").unwrap(),
-        bench: BenchKind::Simulated,
-        rigs: BTreeMap::new(),
-        connections: Vec::new(),
-        rig_in_use: None,
-        stages: Vec::new(),
-    }
+    let unit = file::parse(include_str!("../units/tarnbeck-60.unit.toml"), "demo").unwrap();
+    Record::new(at(), unit, "", BenchKind::Simulated)
 }
 
 /// A simulated bench whose inputs' gain knobs can be turned between two takes.
 struct Knobs {
     bench: SimulatedBench,
     change_db: Rc<Cell<[f64; 2]>>,
+    says_live: bool,
 }
 
 impl Bench for Knobs {
@@ -67,8 +51,119 @@ impl Bench for Knobs {
     }
 
     fn simulated(&self) -> bool {
-        true
+        !self.says_live
     }
+}
+
+/// Sessions of one stage, each with the gain that changed before it and its steps; a step that is refused ends it. Nobody
+/// confirms a gain that is off.
+fn sessions(says_live: bool, all: &[(f64, &[&str])]) -> StageResults {
+    let root = TempDir::new().unwrap();
+    let record = record();
+    let steps = plan::full(&record.unit, "power", "noise").unwrap();
+    let mut writer = Writer::create(root.path(), record).unwrap();
+    let knobs = Rc::new(Cell::new([0.0; 2]));
+    let mut bench = Knobs {
+        bench: SimulatedBench::new(tarnbeck_60(), bench_interface(), 1),
+        change_db: knobs.clone(),
+        says_live,
+    };
+    let rig = demo_rig();
+    for (change_db, names) in all {
+        let mut operator = Unattended::default();
+        let mut session = Session::new(
+            &mut writer,
+            &mut bench,
+            &rig,
+            StageKind::AsLeft,
+            &at,
+            &mut operator,
+        );
+        knobs.set([*change_db; 2]);
+        for name in *names {
+            if session
+                .run(steps.iter().find(|s| s.name == *name).unwrap())
+                .is_err()
+            {
+                break;
+            }
+        }
+    }
+    results::of(writer.job()).unwrap().stages.remove(0)
+}
+
+const TONE: &str = "power-600mw";
+
+#[test]
+fn a_connection_that_no_check_follows_gives_no_watts_on_a_live_bench() {
+    let unchecked = all(&sessions(true, &[(0.0, &[TONE])]));
+    assert_eq!(of_volts(&unchecked), 0);
+    assert!(
+        unchecked
+            .not_measured
+            .iter()
+            .any(|n| n.id == FigureId::Power && n.code == NOT_VERIFIED)
+    );
+    assert!(of_volts(&all(&sessions(true, &[(0.0, &[TONE, CHECK])]))) > 10);
+    // On the simulated bench nobody turns a knob.
+    assert!(of_volts(&all(&sessions(false, &[(0.0, &[TONE])]))) > 10);
+}
+
+#[test]
+fn the_worst_that_can_happen_to_a_check_withholds_watts_too() {
+    // Lost by 100 dB; off by more than the decibel that is asked about, with nobody who confirms it.
+    // Lost by 100 dB, where the guard stops it; off by more than the decibel that is asked about, with nobody who confirms it.
+    for (change_db, code) in [(-100.0, NOT_VERIFIED), (3.0, CODE)] {
+        let stage = turned_before_check(change_db);
+        let found = all(&stage);
+        let kept = stage.measurements.iter().any(|m| m.name == CHECK);
+        assert!(kept || change_db < 0.0, "what was recorded is kept");
+        assert_eq!(of_volts(&found), 0, "{change_db}");
+        assert!(found.not_measured.iter().any(|n| n.code == code), "{change_db}");
+    }
+}
+
+/// The gain changes right before the check, which is refused.
+fn turned_before_check(change_db: f64) -> StageResults {
+    let root = TempDir::new().unwrap();
+    let record = record();
+    let steps = plan::full(&record.unit, "power", "noise").unwrap();
+    let mut writer = Writer::create(root.path(), record).unwrap();
+    let knobs = Rc::new(Cell::new([0.0; 2]));
+    let mut bench = Knobs {
+        bench: SimulatedBench::new(tarnbeck_60(), bench_interface(), 1),
+        change_db: knobs.clone(),
+        says_live: true,
+    };
+    let (rig, mut operator) = (demo_rig(), Unattended::default());
+    let mut session = Session::new(
+        &mut writer,
+        &mut bench,
+        &rig,
+        StageKind::AsLeft,
+        &at,
+        &mut operator,
+    );
+    let named = |name: &str| steps.iter().find(|s| s.name == name).unwrap();
+    session.run(named(TONE)).unwrap();
+    knobs.set([change_db; 2]);
+    session.run(named(CHECK)).unwrap_err();
+    results::of(writer.job()).unwrap().stages.remove(0)
+}
+
+#[test]
+fn sessions_of_a_stage_are_held_against_each_other() {
+    let whole: &[&str] = &[TONE, CHECK];
+    // How many readings of watts are left of the takes: two channels each.
+    let watts = |changes: &[f64]| {
+        let all_of: Vec<(f64, &[&str])> = changes.iter().map(|db| (*db, whole)).collect();
+        let found = all(&sessions(false, &all_of));
+        found.figures.iter().filter(|f| f.id == FigureId::Power).count()
+    };
+    let of_one = watts(&[0.0]);
+    assert_eq!(watts(&[0.0, 0.0]), 2 * of_one);
+    assert_eq!(watts(&[0.0, 0.3]), 0, "nobody knows which is right");
+    assert_eq!(watts(&[0.0, 0.3, -0.3]), 2 * of_one, "two against one");
 }
 
 /// Connection, noise and rated power in the first mode; then `change_db` on the inputs' gain; then the check.
@@ -81,6 +176,7 @@ fn measured(change_db: [f64; 2]) -> StageResults {
     let mut bench = Knobs {
         bench: SimulatedBench::new(tarnbeck_60(), bench_interface(), 1),
         change_db: knobs.clone(),
+        says_live: false,
     };
     let rig = demo_rig();
     let named = |name: &str| steps.iter().find(|s| s.name == name).unwrap();

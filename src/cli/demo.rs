@@ -4,12 +4,10 @@ use super::session::{self, SimulatedStage};
 use super::{CommandResult, Streams, measure, report, style};
 use crate::bench::simulated::{Fault, Side, demo_rig};
 use crate::error::Result;
-use crate::job::record::{SCHEMA, plain_name};
 use crate::job::{BenchKind, Record, StageKind, Writer, results};
 use crate::procedure::plan;
 use crate::report::summary;
 use crate::unit;
-use std::collections::BTreeMap;
 use std::path::PathBuf;
 
 /// Rated specification of the simulated amplifier.
@@ -66,22 +64,13 @@ fn record(fault: Fault) -> Result<Record> {
     let opened = measure::now();
     let story = Story::of(fault);
     Ok(Record {
-        schema: SCHEMA.to_owned(),
-        id: plain_name(&format!("{} {} demo", opened.date(), unit.model)),
-        opened,
         workshop: "Example Bench".to_owned(),
         owner: "Demo Customer".to_owned(),
         serial: "0042".to_owned(),
         complaint: story.complaint,
         found: story.found,
         work: story.work.into_iter().map(str::to_owned).collect(),
-        notes: Vec::new(),
-        unit,
-        bench: BenchKind::Simulated,
-        rigs: BTreeMap::new(),
-        rig_in_use: None,
-        stages: Vec::new(),
-        connections: Vec::new(),
+        ..Record::new(opened, unit, "demo", BenchKind::Simulated)
     })
 }
 

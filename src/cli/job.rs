@@ -4,13 +4,11 @@ mod described;
 
 use super::{CommandResult, Ending, Streams};
 use crate::error::{Error, Kind, Result};
-use crate::job::record::{SCHEMA, plain_name};
 use crate::job::{BenchKind, Job, Moment, Record, Writer, list};
 use crate::{rig, unit};
 use clap::{ArgGroup, Subcommand};
 use described::{bench_words, equipment, equipment_json};
 use serde_json::json;
-use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 /// Opens and finds job folders
@@ -110,27 +108,17 @@ pub fn jobs_root(asked: Option<&Path>) -> Result<PathBuf> {
 fn open_new(new: &New, root: &Path, as_json: bool, io: &mut Streams<'_>) -> CommandResult {
     let unit = unit::file::read(&new.unit)?;
     let opened = Moment::from(&jiff::ZonedDateTime::now());
+    let bench = if new.simulated {
+        BenchKind::Simulated
+    } else {
+        BenchKind::Live
+    };
     let mut record = Record {
-        schema: SCHEMA.to_owned(),
-        id: plain_name(&format!("{} {} {}", opened.date(), unit.model, new.serial)),
-        opened,
         workshop: new.workshop.clone(),
         owner: new.owner.clone(),
         serial: new.serial.clone(),
         complaint: new.complaint.clone(),
-        found: String::new(),
-        work: Vec::new(),
-        notes: Vec::new(),
-        unit,
-        bench: if new.simulated {
-            BenchKind::Simulated
-        } else {
-            BenchKind::Live
-        },
-        rigs: BTreeMap::new(),
-        rig_in_use: None,
-        stages: Vec::new(),
-        connections: Vec::new(),
+        ..Record::new(opened, unit, &new.serial, bench)
     };
     if let Some(path) = &new.rig {
         record.keep_rig(&rig::file::read(path)?)?;

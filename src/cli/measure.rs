@@ -7,19 +7,17 @@ use super::{CommandResult, Ending, Streams, style};
 use crate::bench::simulated::{Fault, demo_rig};
 use crate::error::{Error, Kind, Result};
 use crate::figure::{FigureId, Findings};
-use crate::job::record::{SCHEMA, plain_name};
 use crate::job::results::{self, StageResults};
 use crate::job::{BenchKind, Job, Record, StageKind, Writer};
 use crate::procedure::connect::Taps;
 use crate::procedure::guided::Visit;
-use crate::procedure::plan::{self, Play, Step};
+use crate::procedure::plan::{self, Means, Plan, Step};
 use crate::report::contract::FigureEntry;
 use crate::report::number::setting;
 use crate::report::table;
 use crate::rig::{self, Rig};
 use crate::unit::{self, UnitSpec};
 use clap::builder::PossibleValuesParser;
-use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 /// Arguments of `measure`.
@@ -28,7 +26,9 @@ use std::path::{Path, PathBuf};
     after_help = "Examples:\n  asleft measure thd power\n  asleft measure noise --mode \"class A\"\n  \
                         asleft measure response --job 2026-03-14-tarnbeck-60-0042 --stage as-left\n  \
                         asleft measure thd --rig bench.rig.toml --unit tarnbeck-60.unit.toml\n\n\
-                        On a live bench the questions before the first sound are asked for each new connection and day."
+                        On a live bench the questions before the first sound are asked for each new connection, stage and day. \
+                        Each mode ends with the tone that it began with; noise alone plays no tone, so that a gain that moved \
+                        is not found."
 )]
 pub struct Args {
     /// Figures to measure.
@@ -47,6 +47,9 @@ pub struct Args {
     /// Output of the unit that the load goes to; asked for where the unit has several.
     #[arg(long, value_name = "NAME")]
     output: Option<String>,
+    /// Highest sample rate to use; without it the best that the interface offers, up to 192 kHz.
+    #[arg(long, value_name = "HZ", value_parser = clap::value_parser!(u32).range(44_100..=384_000))]
+    rate: Option<u32>,
     /// Before or after the work.
     #[arg(long, default_value = "as-left")]
     stage: StageArg,
@@ -102,7 +105,7 @@ pub fn run(args: &Args, io: &mut Streams<'_>) -> CommandResult {
         .filter(|id| args.figures.iter().any(|f| f == id.name()))
         .collect();
     let root = jobs_root(args.jobs.as_deref())?;
-    let (writer, steps) = match &args.job {
+    let Measured { writer, steps, left } = match &args.job {
         Some(name) => in_job(args, Writer::open(Job::find(name, &root)?.folder())?, &wanted, io)?,
         None => in_scratch_job(args, &root, &wanted, io)?,
     };
@@ -113,16 +116,24 @@ pub fn run(args: &Args, io: &mut Streams<'_>) -> CommandResult {
     let is_simulated = writer.job().record().bench == BenchKind::Simulated;
     print(&findings, stage, is_simulated, args.json, io)?;
     writeln!(io.err, "captures: {}", writer.job().folder().display()).map_err(|e| super::output_error(&e))?;
-    Ok(Ending::Done)
+    if left.is_empty() {
+        return Ok(Ending::Done);
+    }
+    writeln!(io.err, "not measured: {}; the record says why", left.join(", "))
+        .map_err(|e| super::output_error(&e))?;
+    Ok(Ending::Incomplete)
+}
+
+/// What was measured.
+struct Measured {
+    writer: Writer,
+    steps: Vec<Step>,
+    /// Names of steps that were left out.
+    left: Vec<String>,
 }
 
 /// Measures on the bench that the job was opened with.
-fn in_job(
-    args: &Args,
-    writer: Writer,
-    wanted: &[FigureId],
-    io: &mut Streams<'_>,
-) -> Result<(Writer, Vec<Step>)> {
+fn in_job(args: &Args, writer: Writer, wanted: &[FigureId], io: &mut Streams<'_>) -> Result<Measured> {
     let record = writer.job().record();
     if record.bench == BenchKind::Simulated {
         return simulated(args, writer, wanted, io);
@@ -135,12 +146,7 @@ fn in_job(
 }
 
 /// Measures in a job that is opened for it: live with a rig and a unit, simulated without both.
-fn in_scratch_job(
-    args: &Args,
-    root: &Path,
-    wanted: &[FigureId],
-    io: &mut Streams<'_>,
-) -> Result<(Writer, Vec<Step>)> {
+fn in_scratch_job(args: &Args, root: &Path, wanted: &[FigureId], io: &mut Streams<'_>) -> Result<Measured> {
     match (&args.rig, &args.unit) {
         (Some(rig), Some(unit)) => {
             let (rig, unit) = (rig::file::read(rig)?, unit::file::read(unit)?);
@@ -164,12 +170,7 @@ fn in_scratch_job(
 }
 
 /// Measures on the simulated amplifier.
-fn simulated(
-    args: &Args,
-    mut writer: Writer,
-    wanted: &[FigureId],
-    io: &Streams<'_>,
-) -> Result<(Writer, Vec<Step>)> {
+fn simulated(args: &Args, mut writer: Writer, wanted: &[FigureId], io: &mut Streams<'_>) -> Result<Measured> {
     let record = writer.job().record();
     if args.rig.is_some() || args.output.is_some() {
         return Err(Error::new(
@@ -180,15 +181,18 @@ fn simulated(
         .next("leave out --rig and --output, or open a live job with `asleft job new --rig FILE`"));
     }
     let rig = record.rig().cloned().unwrap_or_else(demo_rig);
-    let steps = planned(&record.unit, &rig, wanted, args.mode.as_deref())?;
+    // The simulated bench runs at any rate.
+    let rates_hz: Vec<u32> = args.rate.into_iter().collect();
+    let Plan { steps, notes } = planned(args, &record.unit, &rig, wanted, &rates_hz)?;
+    say(&notes, io)?;
     let stage = SimulatedStage {
         kind: args.stage.into(),
         fault: args.fault.as_deref().map(str::parse).transpose()?,
         seed: 1,
         rig: &rig,
     };
-    session::run_simulated(&mut writer, &stage, &steps, io)?;
-    Ok((writer, steps))
+    let left = session::run_simulated(&mut writer, &stage, &steps, io)?;
+    Ok(Measured { writer, steps, left })
 }
 
 /// Measures on the audio interface that `rig` names; `open` opens the job once the interface is there.
@@ -198,14 +202,16 @@ fn live(
     wanted: &[FigureId],
     io: &mut Streams<'_>,
     open: impl FnOnce(&Rig) -> Result<Writer>,
-) -> Result<(Writer, Vec<Step>)> {
+) -> Result<Measured> {
     if args.fault.is_some() {
         return Err(Error::new(Kind::Mismatch, "a real unit brings its own faults").next("leave out --fault"));
     }
     let taps = Taps::of(rig)?;
     let mut bench = session::open_live(rig)?;
+    let rates_hz = plan::up_to(&bench.rates(), args.rate)?;
     let mut writer = open(rig)?;
-    let steps = planned(&writer.job().record().unit, rig, wanted, args.mode.as_deref())?;
+    let Plan { steps, notes } = planned(args, &writer.job().record().unit, rig, wanted, &rates_hz)?;
+    say(&notes, io)?;
     if taps.are_one() {
         writeln!(io.err, "{ONE_TAP}").map_err(|e| super::output_error(&e))?;
     }
@@ -213,50 +219,35 @@ fn live(
         stage: args.stage.into(),
         rig,
         output: args.output.as_deref(),
+        rates_hz: &rates_hz,
         now: &now,
     };
-    session::run_live(&mut writer, &mut bench, &visit, &steps, io)?;
-    Ok((writer, steps))
+    let left = session::run_live(&mut writer, &mut bench, &visit, &steps, io)?;
+    Ok(Measured { writer, steps, left })
+}
+
+/// Says what the sample rates cost, before anything is connected.
+fn say(notes: &[String], io: &mut Streams<'_>) -> Result<()> {
+    notes
+        .iter()
+        .try_for_each(|note| writeln!(io.err, "{note}").map_err(|e| super::output_error(&e)))
 }
 
 /// What a single tap costs.
 const ONE_TAP: &str = "The rig has one attenuator, which serves for power and for noise: the interface's own noise then \
                        hides that of a quiet unit.";
 
-/// The steps of the plan with this rig's taps that give the wanted figures.
-fn planned(unit: &UnitSpec, rig: &Rig, wanted: &[FigureId], mode: Option<&str>) -> Result<Vec<Step>> {
+/// The steps of the plan with this rig's taps and pads, at rates that the bench offers (all where none is named), that give
+/// the wanted figures.
+fn planned(args: &Args, unit: &UnitSpec, rig: &Rig, wanted: &[FigureId], rates_hz: &[u32]) -> Result<Plan> {
     let taps = Taps::of(rig)?;
-    chosen(plan::full(unit, taps.power, taps.noise)?, wanted, mode)
-}
-
-/// The steps that prove the wanted figures, and those that find the gain of each mode in which something is driven.
-fn chosen(steps: Vec<Step>, wanted: &[FigureId], mode: Option<&str>) -> Result<Vec<Step>> {
-    let in_mode = |s: &Step| {
-        mode.is_none_or(|m| {
-            s.setup
-                .mode
-                .as_deref()
-                .is_some_and(|own| own.eq_ignore_ascii_case(m))
-        })
+    let means = Means {
+        power_tap: taps.power,
+        noise_tap: taps.noise,
+        pads: &rig.pads,
+        rates_hz,
     };
-    let proves = |s: &Step| in_mode(s) && s.figures.iter().any(|f| wanted.contains(f));
-    if !steps.iter().any(proves) {
-        return Err(Error::new(
-            Kind::Value,
-            "no step of the plan gives these figures in this mode",
-        )
-        .next("check the name of the mode in the unit file"));
-    }
-    let modes: Vec<Option<String>> = steps
-        .iter()
-        .filter(|s| proves(s) && s.play != Play::Silence)
-        .map(|s| s.setup.mode.clone())
-        .collect();
-    let out = steps
-        .into_iter()
-        .filter(|s| proves(s) || (s.finds_gain() && modes.contains(&s.setup.mode)))
-        .collect();
-    Ok(out)
+    plan::for_figures(plan::with(unit, &means)?, wanted, args.mode.as_deref())
 }
 
 /// What the steps just made say of the wanted figures.
@@ -319,21 +310,9 @@ fn scratch(unit: UnitSpec, bench: BenchKind) -> Record {
         BenchKind::Live => String::new(),
     };
     Record {
-        schema: SCHEMA.to_owned(),
-        id: plain_name(&format!("{} {} scratch", opened.date(), unit.model)),
-        opened,
         workshop,
         owner: "nobody".to_owned(),
-        serial: String::new(),
-        complaint: String::new(),
-        found: String::new(),
-        work: Vec::new(),
         notes: vec!["Scratch job of single measurements".to_owned()],
-        unit,
-        bench,
-        rigs: BTreeMap::new(),
-        rig_in_use: None,
-        stages: Vec::new(),
-        connections: Vec::new(),
+        ..Record::new(opened, unit, "scratch", bench)
     }
 }

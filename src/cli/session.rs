@@ -9,7 +9,7 @@ use crate::job::{Moment, Record, StageKind, Writer};
 use crate::procedure::guided::{self, Visit};
 use crate::procedure::operator::Unattended;
 use crate::procedure::plan::Step;
-use crate::procedure::run::{GAIN_OFF, HIGH_FREQUENCY, Session};
+use crate::procedure::run::{CHANNELS, GAIN_OFF, HIGH_FREQUENCY, Session, UNIT_ITSELF};
 use crate::rig::Rig;
 
 /// The simulated bench of one stage.
@@ -25,31 +25,31 @@ pub(super) fn now() -> Moment {
     Moment::from(&jiff::ZonedDateTime::now())
 }
 
-/// Plays steps on the simulated bench, with a progress bar.
+/// Plays steps on the simulated bench, with a progress bar; the names of those that were left out.
 ///
 /// # Errors
-/// As [`Session::run`].
+/// As [`Session::run_all`].
 pub(super) fn run_simulated(
     writer: &mut Writer,
     stage: &SimulatedStage<'_>,
     steps: &[Step],
     io: &Streams<'_>,
-) -> Result<()> {
+) -> Result<Vec<String>> {
     let mut bench = SimulatedBench::new(tarnbeck_60(), bench_interface(), stage.seed);
     if let Some(fault) = stage.fault {
         bench = bench.with_fault(fault);
     }
     let bar = progress::bar(steps.len() as u64, io.interactive);
     // Nothing here can be harmed, and a simulated fault is meant to be measured as found.
-    let mut operator = Unattended::yes_to(&[HIGH_FREQUENCY, GAIN_OFF]);
+    let mut operator = Unattended::yes_to(&[HIGH_FREQUENCY, GAIN_OFF, CHANNELS, UNIT_ITSELF]);
     let mut session = Session::new(writer, &mut bench, stage.rig, stage.kind, &now, &mut operator);
-    for step in steps {
+    let left = session.run_all(steps, &mut |_, index, step| {
+        bar.set_position(index as u64);
         bar.set_message(step.name.clone());
-        session.run(step)?;
-        bar.inc(1);
-    }
+        Ok(())
+    })?;
     bar.finish_and_clear();
-    Ok(())
+    Ok(left)
 }
 
 /// The interface of a live job's rig, ready. It is never replaced by a simulated one.
@@ -82,7 +82,8 @@ pub(super) fn rig_of(record: &Record) -> Result<Rig> {
     })
 }
 
-/// Connects the unit with the person at this terminal, and plays steps on the live bench.
+/// Connects the unit with the person at this terminal, and plays steps on the live bench; the names of those
+/// that were left out.
 ///
 /// # Errors
 /// As [`guided::measure`].
@@ -92,7 +93,7 @@ pub(super) fn run_live(
     visit: &Visit<'_>,
     steps: &[Step],
     io: &mut Streams<'_>,
-) -> Result<()> {
+) -> Result<Vec<String>> {
     let mut answers = interrupt::Answers::default();
     let mut operator = Terminal::new(&mut answers, io.err, io.interactive)?;
     guided::measure(writer, bench, &mut operator, visit, steps)

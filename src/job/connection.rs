@@ -1,6 +1,7 @@
 //! What was read and confirmed before a unit was connected to a live bench: who, when, which connection, every answer.
 
 use super::moment::Moment;
+use super::record::StageKind;
 use serde::{Deserialize, Serialize};
 
 /// One attempt to connect the unit, also one that was refused: the reading that refused it is a finding.
@@ -9,6 +10,9 @@ use serde::{Deserialize, Serialize};
 pub struct Connection {
     /// When the last question was answered.
     pub at: Moment,
+    /// The stage that it was made for; `None` in records of earlier versions.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub stage: Option<StageKind>,
     /// Who read the meter and made the connection.
     pub by: String,
     /// What was connected to what.
@@ -96,10 +100,10 @@ pub enum Entered {
 }
 
 impl Connection {
-    /// Whether the connection was made, and on the day and to the circuit that are asked for. What was read on another day
-    /// says nothing about today: units are worked on in between.
-    pub fn holds(&self, circuit: &Circuit, now: Moment) -> bool {
-        self.refused.is_none() && self.at.date() == now.date() && self.circuit.covers(circuit)
+    /// Whether the connection was made, and for the stage, on the day and to the circuit that are asked for. What was read on
+    /// another day or in another stage says nothing about now: units are worked on in between.
+    pub fn holds(&self, circuit: &Circuit, stage: StageKind, now: Moment) -> bool {
+        self.refused.is_none() && self.stage == Some(stage) && self.at.date() == now.date() && self.circuit.covers(circuit)
     }
 }
 

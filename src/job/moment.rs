@@ -29,6 +29,11 @@ impl Moment {
         self.zoned().strftime("%Y-%m-%d %H:%M (UTC%:z)").to_string()
     }
 
+    /// Seconds that passed from `earlier` to this moment; negative where it is later.
+    pub fn seconds_since(self, earlier: Self) -> f64 {
+        self.timestamp.duration_since(earlier.timestamp).as_secs_f64()
+    }
+
     fn zoned(self) -> ZonedDateTime {
         self.timestamp.to_zoned_datetime(TimeZone::fixed(self.offset))
     }
@@ -93,6 +98,12 @@ mod tests {
         // RFC 3339 section 4.3: Z means an offset of zero.
         let utc: Moment = "2026-03-14T08:30:00Z".parse().unwrap();
         assert_eq!(utc.to_string(), "2026-03-14T08:30:00+00:00");
+    }
+
+    #[test]
+    fn time_passes_across_offsets() {
+        let [a, b] = ["2026-03-14T09:30:00+01:00", "2026-03-14T08:31:30Z"].map(|t| t.parse::<Moment>().unwrap());
+        assert!((b.seconds_since(a) - 90.0).abs() < 1e-9 && (a.seconds_since(b) + 90.0).abs() < 1e-9);
     }
 
     #[test]

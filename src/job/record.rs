@@ -148,6 +148,29 @@ pub struct TakeRef {
 }
 
 impl Record {
+    /// The record of a job that is opened at `opened` for `unit`, with nothing done yet. Its name is made of the date, the
+    /// model and `last`: the serial number, or what tells the job from others of the day.
+    pub fn new(opened: Moment, unit: UnitSpec, last: &str, bench: BenchKind) -> Self {
+        Self {
+            schema: SCHEMA.to_owned(),
+            id: plain_name(&format!("{} {} {last}", opened.date(), unit.model)),
+            opened,
+            workshop: String::new(),
+            owner: String::new(),
+            serial: String::new(),
+            complaint: String::new(),
+            found: String::new(),
+            work: Vec::new(),
+            notes: Vec::new(),
+            unit,
+            bench,
+            rigs: BTreeMap::new(),
+            rig_in_use: None,
+            stages: Vec::new(),
+            connections: Vec::new(),
+        }
+    }
+
     /// Reads a record of any version.
     ///
     /// # Errors
@@ -225,9 +248,9 @@ impl Record {
         }
     }
 
-    /// The connection that was made last, if it is `circuit` and was made on the day of `now`.
-    pub fn standing(&self, circuit: &Circuit, now: Moment) -> Option<&Connection> {
-        self.connections.last().filter(|c| c.holds(circuit, now))
+    /// The connection that was made last, if it is `circuit` and was made for `stage` on the day of `now`.
+    pub fn standing(&self, circuit: &Circuit, stage: StageKind, now: Moment) -> Option<&Connection> {
+        self.connections.last().filter(|c| c.holds(circuit, stage, now))
     }
 
     /// The stage of this kind, begun at `at` if it is not there yet.

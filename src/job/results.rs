@@ -112,6 +112,13 @@ struct Captured<'a> {
     rig: Option<&'a Rig>,
 }
 
+impl Captured<'_> {
+    /// Whether it was made while the gain moved.
+    fn is_in(&self, moved: &Moved) -> bool {
+        moved.covers(self.capture, &self.examined.take.setup)
+    }
+}
+
 /// Analyses every intact capture of `job` and judges each stage.
 ///
 /// # Errors
@@ -199,6 +206,7 @@ fn moved_gains(examined: &[Captured<'_>], stage: &Stage) -> Vec<Moved> {
                 capture: c.capture,
                 measurement: &stage.measurements.get(c.measurement)?.name,
                 examined: &c.examined,
+                rig: c.rig,
             })
         })
         .collect();
@@ -237,7 +245,7 @@ fn measured<'a>(
             reference: None,
         };
         let mut findings = figures::of_take(&captured.examined, &context);
-        let moved = moved.iter().find(|m| m.covers(captured.capture));
+        let moved = moved.iter().find(|m| captured.is_in(m));
         if let Some(moved) = moved {
             moved.withhold(&mut findings);
         }
@@ -247,7 +255,7 @@ fn measured<'a>(
         into.spectra.extend(spectra::of(&captured.examined, rig));
     }
     if let Some((index, change)) = change_between_modes(examined, unit) {
-        let held = !moved.iter().any(|m| examined.iter().any(|c| m.covers(c.capture)));
+        let held = !moved.iter().any(|m| examined.iter().any(|c| c.is_in(m)));
         if held {
             measurements[index].findings.extend(change);
         }

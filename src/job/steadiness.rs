@@ -6,12 +6,19 @@
 //! pad or a contact moved between the two, nobody knows when, and no reading since the check before is worth its volts. Those
 //! are withheld with the reason. Ratios within one channel hold, whatever the gain; where left and right parted, ratios
 //! between them do not.
+//!
+//! Three more things withhold volts, for the same reason: a check on which the tone is not heard; on a live bench a
+//! connection that no check ever followed, because the session was stopped or lost its signal; and checks of the same setup
+//! and rig, from different sessions of one stage, that differ. Of these the gain that most of them found stands; where none
+//! has the majority nobody knows which is right.
 
 use crate::figure::{Channel, Figure, FigureId, Findings, NotMeasured, Unit};
 use crate::figures::tone::Tone;
 use crate::figures::{Measurement, Next};
 use crate::quantity::Estimate;
+use crate::rig::Rig;
 use crate::signal::stimulus::Signal;
+use crate::signal::take::Setup;
 use crate::take::Examined;
 use std::fmt::Write as _;
 
@@ -24,8 +31,16 @@ pub const CHECK: &str = "check";
 /// How far the gain may move before volts are withheld, dB.
 pub const MOST_DB: f64 = 0.1;
 
-/// A word for programs.
+/// A word for programs: the gain was found to have moved.
 pub const CODE: &str = "gain_moved";
+
+/// A word for programs: whether the gain moved was not found out.
+pub const NOT_VERIFIED: &str = "gain_not_verified";
+
+/// Whether a measurement of this name is the tone at the end.
+pub fn is_check(measurement: &str) -> bool {
+    is_called(measurement, CHECK)
+}
 
 /// One capture, as far as this concerns it.
 #[derive(Clone, Copy)]
@@ -36,52 +51,144 @@ pub(super) struct Dated<'a> {
     pub(super) measurement: &'a str,
     /// What is on it.
     pub(super) examined: &'a Examined,
+    /// What it was recorded with.
+    pub(super) rig: Option<&'a Rig>,
 }
 
-/// A stretch of captures in which the gain moved.
+impl Dated<'_> {
+    /// Whether the unit and the bench stood alike.
+    fn stood_as(&self, other: &Self) -> bool {
+        self.examined.take.setup == other.examined.take.setup && self.rig == other.rig
+    }
+
+    /// Whether the same was played as well: a gain that depends on the level is the unit's own.
+    fn is_alike(&self, other: &Self) -> bool {
+        let played = |d: &Self| d.examined.take.stimulus.as_ref().map(|s| s.channels.clone());
+        self.stood_as(other) && played(self) == played(other)
+    }
+}
+
+/// A stretch of captures in which the gain moved, or may have.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Moved {
     first: u64,
     last: u64,
+    /// Only in this mode; `None` for every capture of the stretch.
+    mode: Option<Option<String>>,
+    code: &'static str,
     /// Whether left and right moved apart.
     apart: bool,
     /// In plain words, with what to do.
     pub(super) why: String,
 }
 
-/// Every stretch between a connection tone and its check in which the gain moved. A check belongs to the nearest
-/// connection tone before it that was made alike; one without the other says nothing.
+/// Every stretch in which the gain moved or in which nobody can say that it did not.
 pub(super) fn moved(captures: &[Dated<'_>]) -> Vec<Moved> {
     let mut sorted: Vec<(u64, Dated<'_>)> = captures
         .iter()
         .filter_map(|c| Some((number(c.capture)?, *c)))
         .collect();
     sorted.sort_by_key(|(number, _)| *number);
+    let mut out: Vec<Moved> = (0..sorted.len())
+        .filter_map(|index| since_connection(&sorted, index))
+        .collect();
+    out.extend(between_sessions(&sorted, &out));
+    out
+}
+
+/// What stands before a connection's tone, silence say, was made by the same knobs: the first capture after the last check.
+fn first_of_stretch(sorted: &[(u64, Dated<'_>)], index: usize) -> u64 {
+    let check = sorted[..index]
+        .iter()
+        .rev()
+        .find(|(_, c)| is_check(c.measurement));
+    check.map_or(0, |(number, _)| number + 1)
+}
+
+/// Holds the connection's tone at `index` against the next check that was made with everything alike.
+fn since_connection(sorted: &[(u64, Dated<'_>)], index: usize) -> Option<Moved> {
+    let (_, connection) = &sorted[index];
+    if !is_called(connection.measurement, CONNECTION) {
+        return None;
+    }
+    let first = first_of_stretch(sorted, index);
+    let check = sorted[index..]
+        .iter()
+        .find(|(_, c)| is_check(c.measurement) && c.stood_as(connection));
+    let Some((last, check)) = check else {
+        // On a simulated bench no knob moves by itself.
+        return (!connection.examined.take.simulated).then(|| Moved {
+            first,
+            last: u64::MAX,
+            mode: Some(connection.examined.take.setup.mode.clone()),
+            code: NOT_VERIFIED,
+            apart: true,
+            why: UNCHECKED.to_owned(),
+        });
+    };
+    if !check.is_alike(connection) {
+        return None;
+    }
+    let (code, apart, why) = match between(connection.examined, check.examined) {
+        Held::Yes => return None,
+        Held::Unheard(why) => (NOT_VERIFIED, true, why),
+        Held::No { apart, change, cause } => (
+            CODE,
+            apart,
+            format!(
+                "the gain of the path moved while the session ran ({change} from the first tone to the last): {cause}; volts \
+                 and watts of this session are withheld. Put it back and measure again"
+            ),
+        ),
+    };
+    Some(Moved {
+        first,
+        last: *last,
+        mode: None,
+        code,
+        apart,
+        why,
+    })
+}
+
+/// Why nothing in volts is said where the tone at the end is missing.
+const UNCHECKED: &str = "the tone at the end of the session is missing, because it was stopped before or lost its signal, so \
+                         that nobody can say whether the gain stayed what it was; volts and watts of this session are \
+                         withheld. Measure again to the end";
+
+/// Holds the checks of sessions against each other, whose stretches are in order by themselves.
+fn between_sessions(sorted: &[(u64, Dated<'_>)], known: &[Moved]) -> Vec<Moved> {
+    let checks: Vec<(usize, &(u64, Dated<'_>))> = sorted
+        .iter()
+        .enumerate()
+        .filter(|(_, (_, c))| is_check(c.measurement))
+        .filter(|(_, (_, c))| !known.iter().any(|m| m.covers(c.capture, &c.examined.take.setup)))
+        .collect();
     let mut out = Vec::new();
-    for (index, (last, check)) in sorted.iter().enumerate() {
-        if !is_called(check.measurement, CHECK) {
+    for (index, (last, own)) in &checks {
+        let others = checks.iter().filter(|(i, (_, c))| i != index && c.is_alike(own));
+        let (mut agree, mut against) = (1, Vec::new());
+        for (_, (_, other)) in others {
+            match between(other.examined, own.examined) {
+                Held::No { apart, change, cause } => against.push((apart, change, cause)),
+                _ => agree += 1,
+            }
+        }
+        if against.len() < agree {
             continue;
         }
-        let alike = |c: &Dated<'_>| {
-            is_called(c.measurement, CONNECTION) && c.examined.take.setup == check.examined.take.setup
-        };
-        let before = sorted[..index].iter().rev().find(|(_, c)| alike(c));
-        // What stands before the connection's tone, silence say, was made by the same knobs: from the last check on.
-        let first = sorted[..index]
-            .iter()
-            .rev()
-            .find(|(_, c)| is_called(c.measurement, CHECK))
-            .map_or(0, |(number, _)| number + 1);
-        if let Some((_, connection)) = before {
-            out.extend(
-                between(connection.examined, check.examined).map(|(apart, why)| Moved {
-                    first,
-                    last: *last,
-                    apart,
-                    why,
-                }),
-            );
-        }
+        let apart = against.iter().any(|(apart, ..)| *apart);
+        out.extend(against.into_iter().next().map(|(_, change, cause)| Moved {
+            first: first_of_stretch(sorted, *index),
+            last: *last,
+            mode: None,
+            code: CODE,
+            apart,
+            why: format!(
+                "the gain of the path is not that of another session of this stage ({change}): {cause}; which of them is \
+                 right is not known, so volts and watts are withheld. Put it back and measure again"
+            ),
+        }));
     }
     out
 }
@@ -98,10 +205,30 @@ fn number(capture: &str) -> Option<u64> {
     capture.split('-').next()?.parse().ok()
 }
 
-/// Whether the channels parted, and what happened in words; `None` where the gain held.
-fn between(connection: &Examined, check: &Examined) -> Option<(bool, String)> {
-    let before = gains(connection);
-    let changes: Vec<(Channel, Estimate)> = gains(check)
+/// Whether the gain is the same at two tones.
+enum Held {
+    Yes,
+    /// Not: whether the channels parted, by how much in words, and what may have moved.
+    No {
+        apart: bool,
+        change: String,
+        cause: &'static str,
+    },
+    /// A channel that was there at the first does not carry the second.
+    Unheard(String),
+}
+
+fn between(connection: &Examined, check: &Examined) -> Held {
+    let (before, after) = (gains(connection), gains(check));
+    let lost = before.iter().find(|(c, _)| after.iter().all(|(own, _)| own != c));
+    if let Some((channel, _)) = lost {
+        return Held::Unheard(format!(
+            "the tone at the end of the session did not come back on the {channel} channel, so that nobody can say whether \
+             the gain stayed what it was; volts and watts of this session are withheld. Find out what was lost and \
+             measure again"
+        ));
+    }
+    let changes: Vec<(Channel, Estimate)> = after
         .into_iter()
         .filter_map(|(channel, after)| {
             let (_, own) = before.iter().find(|(c, _)| *c == channel)?;
@@ -119,7 +246,7 @@ fn between(connection: &Examined, check: &Examined) -> Option<(bool, String)> {
         .map(|(c, _)| *c)
         .collect();
     if those.is_empty() {
-        return None;
+        return Held::Yes;
     }
     let apart = match changes.as_slice() {
         [(_, a), (_, b)] => is_real(&a.minus(b)),
@@ -137,13 +264,11 @@ fn between(connection: &Examined, check: &Examined) -> Option<(bool, String)> {
         (_, true) => "more than one control, or a contact",
         (_, false) => "the volume control, or a control of the interface that works on both channels",
     };
-    Some((
+    Held::No {
         apart,
-        format!(
-            "the gain of the path moved while the session ran ({what} from the first tone to the last): {cause}; volts \
-             and watts of this session are withheld. Put it back and measure again"
-        ),
-    ))
+        change: what,
+        cause,
+    }
 }
 
 /// Level of the tone on each channel that carries it re the level that was played, dB.
@@ -165,8 +290,9 @@ fn gains(examined: &Examined) -> Vec<(Channel, Estimate)> {
 
 impl Moved {
     /// Whether the capture was made between the two tones, or is one of them.
-    pub(super) fn covers(&self, capture: &str) -> bool {
-        number(capture).is_some_and(|n| (self.first..=self.last).contains(&n))
+    pub(super) fn covers(&self, capture: &str, setup: &Setup) -> bool {
+        self.mode.as_ref().is_none_or(|mode| *mode == setup.mode)
+            && number(capture).is_some_and(|n| (self.first..=self.last).contains(&n))
     }
 
     /// Takes out of `findings` all that needs the gain, and says why.
@@ -187,7 +313,7 @@ impl Moved {
                 findings.not_measured.push(NotMeasured {
                     id: figure.id,
                     channel: figure.channel,
-                    code: CODE.to_owned(),
+                    code: self.code.to_owned(),
                     reason: self.why.clone(),
                 });
             }

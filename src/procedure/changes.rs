@@ -1,16 +1,13 @@
 //! What has to be changed by hand between two takes: two setups in, instructions out, in the order that is safe to do.
 //!
-//! The generator is silent between takes. The volume goes down before a plug is touched and up again last; an attenuator
-//! changes hands at minimum volume; a load comes and goes with the unit off.
+//! The generator is silent between takes. The volume goes down before a plug is touched and up again last; an attenuator at
+//! the load and a load come and go with the unit off.
 
 use super::operator::{Expects, Notice, Operator, Question, Weight};
 use crate::error::{Error, Kind, Result};
 use crate::figure::Driven;
 use crate::procedure::operator::Answer;
-use crate::signal::take::Setup;
-
-/// The position of a volume control that lets nothing through.
-pub const MINIMUM: &str = "minimum";
+use crate::signal::take::{MINIMUM, Setup};
 
 /// A part of a setup.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -151,15 +148,20 @@ fn tap(before: &Setup, after: &Setup) -> Change {
     };
     let text = match &before.tap {
         Some(from) => format!(
-            "Unplug the attenuator \"{from}\" at the interface, then at the load. Connect {to}, left and right: at the \
-             load first, at the interface last."
+            "Switch the unit off. Unplug the attenuator \"{from}\" at the interface, then at the load. Connect {to}, left and \
+             right: at the load first, at the interface last. Switch the unit on again."
         ),
-        None => format!("Connect {to}, left and right: at the load first, at the interface last."),
+        None => format!(
+            "Look which attenuator stands between load and interface, left and right: it must be {to}. If it is not, switch \
+             the unit off, unplug the other one at the interface, then at the load, connect this one at the load first and \
+             at the interface last, and switch the unit on again."
+        ),
     };
     by_hand(
         &[Part::Tap],
         text,
-        "An attenuator that lets more through would pass the power of the last take to the interface.",
+        "An attenuator that lets more through would pass the power of the last take to the interface; a plug that slips at a \
+         live output shorts it.",
     )
 }
 

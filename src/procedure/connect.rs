@@ -1,15 +1,14 @@
 //! Connecting a unit to a live bench: which taps and inputs a plan needs, the gates before them, and what stands once they
 //! are passed.
 
-use super::changes::MINIMUM;
 use super::gates::{self, Facts};
 use super::operator::{Answer, Expects, Operator, Question, Weight};
 use super::plan::{Play, Step};
 use crate::error::{Error, Kind, Result};
 use crate::job::connection::{Answered, Circuit, Connection, Entered, Ground};
-use crate::job::{Moment, Writer};
+use crate::job::{Moment, StageKind, Writer};
 use crate::rig::{Rig, Tap};
-use crate::signal::take::Setup;
+use crate::signal::take::{MINIMUM, Setup};
 use crate::unit::{Output, UnitSpec};
 
 /// The rig's taps by what they are for.
@@ -135,19 +134,21 @@ pub struct Standing {
     pub setup: Setup,
 }
 
-/// Has the unit connected by `circuit`: by the gates, or, where they were passed today for this very circuit, by asking
-/// whether all of it still stands. What was answered is in the job's record afterwards, also where the gates refuse.
+/// Has the unit connected by `circuit`: by the gates, or, where they were passed today for this stage and this very circuit, by
+/// asking whether all of it still stands. What is answered is in the job's record at once, also where the gates refuse or the
+/// program is killed at a question.
 ///
 /// # Errors
 /// Where the connection must not be made, the operator leaves, or the record cannot be written.
 pub fn connect(
     writer: &mut Writer,
     rig: &Rig,
+    stage: StageKind,
     circuit: &Circuit,
     operator: &mut dyn Operator,
     now: &dyn Fn() -> Moment,
 ) -> Result<Standing> {
-    if let Some(ground) = still_stands(writer, circuit, operator, now)? {
+    if let Some(ground) = still_stands(writer, circuit, stage, operator, now)? {
         return Ok(Standing {
             ground,
             // Where the controls stand is not known any more.
@@ -162,13 +163,25 @@ pub fn connect(
         circuit,
         by: &by,
     };
-    let walk = gates::walk(&facts, operator);
-    let kept = walk.record(circuit, now());
-    if !kept.answers.is_empty() {
+    let mut begun = false;
+    let mut keep = |so_far: Connection| {
+        let first = !std::mem::replace(&mut begun, true);
         writer.update(|record| {
-            record.connections.push(kept);
+            if !first {
+                record.connections.pop();
+            }
+            record.connections.push(Connection {
+                stage: Some(stage),
+                ..so_far
+            });
             Ok(())
-        })?;
+        })
+    };
+    let walk = gates::walk(&facts, operator, &mut |answers| {
+        keep(gates::begun(circuit, answers, now()))
+    });
+    if !walk.answers.is_empty() {
+        keep(walk.record(circuit, now()))?;
     }
     match walk.refused {
         Some(refused) => Err(refused),
@@ -184,11 +197,12 @@ pub fn connect(
 fn still_stands(
     writer: &mut Writer,
     circuit: &Circuit,
+    stage: StageKind,
     operator: &mut dyn Operator,
     now: &dyn Fn() -> Moment,
 ) -> Result<Option<Option<Ground>>> {
     let record = writer.job().record();
-    let Some(standing) = record.standing(circuit, now()).cloned() else {
+    let Some(standing) = record.standing(circuit, stage, now()).cloned() else {
         return Ok(None);
     };
     let question = Question {

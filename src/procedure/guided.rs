@@ -21,11 +21,14 @@ pub struct Visit<'a> {
     pub rig: &'a Rig,
     /// The unit's output, where one was asked for.
     pub output: Option<&'a str>,
+    /// Sample rates that the bench offers, Hz; empty where it offers all.
+    pub rates_hz: &'a [u32],
     /// The clock.
     pub now: &'a dyn Fn() -> Moment,
 }
 
-/// Connects the unit, runs `steps`, and says how to take it all apart, also where a step fails.
+/// Connects the unit, runs `steps`, and says how to take it all apart, also where a step fails. Returns the names of the
+/// steps that were left out.
 ///
 /// # Errors
 /// Where the gates refuse, the operator leaves, or a step fails. What was answered and recorded before is kept.
@@ -35,24 +38,27 @@ pub fn measure(
     operator: &mut dyn Operator,
     visit: &Visit<'_>,
     steps: &[Step],
-) -> Result<()> {
+) -> Result<Vec<String>> {
     let unit = writer.job().record().unit.clone();
     let output = connect::output(&unit, visit.output, operator)?;
     let rig_sha256 = writer.update(|record| record.keep_rig(visit.rig))?;
     let circuit = connect::circuit(steps, &output.name, visit.rig, &rig_sha256);
-    let Standing { setup, .. } = connect::connect(writer, visit.rig, &circuit, operator, visit.now)?;
-    let mut session = Session::new(writer, bench, visit.rig, visit.stage, visit.now, operator);
-    session.output = Some(circuit.output);
+    let Standing { setup, .. } =
+        connect::connect(writer, visit.rig, visit.stage, &circuit, operator, visit.now)?;
+    let mut session = Session::new(writer, bench, visit.rig, visit.stage, visit.now, operator)
+        .on_output(circuit.output)
+        .at_rates(visit.rates_hz);
     let done = run(&mut session, steps, setup);
-    let told = session.operator.tell(&apart());
-    done.and(told)
+    drop(session);
+    let told = operator.tell(&apart());
+    done.and_then(|left| told.map(|()| left))
 }
 
-fn run(session: &mut Session<'_>, steps: &[Step], mut stands: Setup) -> Result<()> {
-    for (index, step) in steps.iter().enumerate() {
-        changes::ask_for(&stands, &step.setup, session.operator)?;
+fn run(session: &mut Session<'_>, steps: &[Step], mut stands: Setup) -> Result<Vec<String>> {
+    session.run_all(steps, &mut |operator, index, step| {
+        changes::ask_for(&stands, &step.setup, operator)?;
         stands = step.setup.clone();
-        session.operator.tell(&Notice {
+        operator.tell(&Notice {
             weight: Weight::Step,
             text: format!(
                 "Step {} of {}: {}. {}",
@@ -62,10 +68,8 @@ fn run(session: &mut Session<'_>, steps: &[Step], mut stands: Setup) -> Result<(
                 step.purpose
             ),
             why: String::new(),
-        })?;
-        session.run(step)?;
-    }
-    Ok(())
+        })
+    })
 }
 
 fn apart() -> Notice {

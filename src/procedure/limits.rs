@@ -1,9 +1,8 @@
 //! From the unit file to the numbers that the ceiling needs.
 
-use super::plan::FULL_VOLUME;
 use crate::error::{Error, Kind, Result};
 use crate::rig::ceiling::UnitLimits;
-use crate::signal::take::Setup;
+use crate::signal::take::{FULL_VOLUME, Setup};
 use crate::unit::{OutputStage, UnitSpec};
 
 /// What `unit` says of the input, mode and output that `setup` uses.

@@ -3,6 +3,7 @@
 pub mod calibration;
 pub mod changes;
 pub mod connect;
+mod damage;
 pub mod gates;
 pub mod guided;
 mod levels;

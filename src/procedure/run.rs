@@ -5,29 +5,36 @@
 //! A take that was stopped or that the device lost stays on the disk, can be read, and is used for no figure; so does a
 //! damaged one, which is repeated.
 
+mod asking;
+mod taken;
+
+use super::damage::{self, Damaged};
 use super::levels::Levels;
 use super::limits;
-use super::operator::{Answer as Said, Expects, Notice, Operator, Question, Weight};
+use super::operator::{Notice, Operator, Weight};
 use super::plan::{self, Play, Step};
-use super::taping::{Taping, stopped};
-use crate::bench::{Bench, Played};
-use crate::error::{Error, Kind, Result};
+use super::taping::stopped;
+use crate::bench::{Bench, Reason};
+use crate::error::{Error, Result};
 use crate::job::{Moment, NewCapture, StageKind, Writer};
 use crate::rig::Rig;
-use crate::rig::ceiling::{Answer, Ceiling, Cleared, UnitLimits, Wish};
+use crate::rig::ceiling::{Ceiling, Cleared, UnitLimits, Wish};
 use crate::signal::source::Format;
-use crate::signal::take::{Setup, Take};
-use crate::signal::wav_read;
-use crate::take::integrity::Integrity;
-use crate::take::losses::Clocks;
-use crate::take::{self, Content, Examined};
-use std::path::Path;
+use crate::signal::take::Setup;
+use crate::take::Examined;
+use asking::sentence;
+use std::collections::BTreeSet;
 use std::time::{Duration, Instant};
 
 /// Key of the question whether a high frequency at power may be played.
 pub const HIGH_FREQUENCY: &str = "high-frequency-power";
 /// Key of the question whether a gain that is off is the unit's own.
 pub const GAIN_OFF: &str = "gain-off";
+
+/// Key of the question whether channels that are exchanged or joined are the unit's own.
+pub const CHANNELS: &str = "channels-exchanged";
+/// Key of the question whether a level that changes inside every take is the unit's own.
+pub const UNIT_ITSELF: &str = "take-as-it-is";
 
 /// Times that a take is made before it is given up.
 pub const ATTEMPTS: usize = 3;
@@ -37,30 +44,56 @@ const LOOK: Duration = Duration::from_millis(50);
 
 /// A bench with a job open for writing.
 pub struct Session<'a> {
-    /// Where captures go.
-    pub writer: &'a mut Writer,
-    /// What plays and records.
-    pub bench: &'a mut dyn Bench,
-    /// Its calibration.
-    pub rig: &'a Rig,
-    /// Stage that the captures belong to.
-    pub stage: StageKind,
-    /// The clock: when a recording ended.
-    pub now: &'a dyn Fn() -> Moment,
-    /// Who is asked and told.
-    pub operator: &'a mut dyn Operator,
     /// Whether takes carry marks, wherever the interface is connected to the unit.
     pub marks: bool,
-    /// Output of the unit that the load is on, by its name in the unit file; the first where none is named.
-    pub output: Option<String>,
+    writer: &'a mut Writer,
+    bench: &'a mut dyn Bench,
+    rig: &'a Rig,
+    stage: StageKind,
+    now: &'a dyn Fn() -> Moment,
+    operator: &'a mut dyn Operator,
+    /// Output of the unit that the load is on; the first where none is named.
+    output: Option<String>,
+    rates_hz: Vec<u32>,
     ceiling: Ceiling<'a>,
     /// Name of the rig's snapshot in the record, once it is there.
     rig_key: Option<String>,
     /// When the last take ended, on a bench where time passes.
     ended: Option<Instant>,
+    /// Whether a take was stopped because an input was at full scale.
+    clipped: bool,
+    /// Whether the operator said that channels which come back exchanged or joined are the unit's own.
+    channels_are_so: bool,
+    /// Remarks that the operator was told already.
+    told: BTreeSet<String>,
+    /// Whether the ceiling knows what was played before this session.
+    knows_before: bool,
 }
 
-/// What a take is made of, once it is known to be whole.
+/// What became of a step.
+#[derive(Debug)]
+pub enum Outcome {
+    /// It was measured: the name of its capture.
+    Kept(String),
+    /// It was not, for this reason, and the steps after it may be.
+    Left(Error),
+}
+
+/// Whether a step may be played.
+enum Permit {
+    Go(Cleared),
+    Refused(Error),
+}
+
+/// What a take came to.
+enum Taped {
+    Whole(Box<Whole>),
+    Damaged(Damaged, Option<Box<Whole>>),
+    /// Stopped by the guard, for a reason that concerns this step alone.
+    Stopped(Error),
+}
+
+/// What a take is made of, once it could be read.
 struct Whole {
     capture: String,
     format: Format,
@@ -70,7 +103,8 @@ struct Whole {
 }
 
 impl<'a> Session<'a> {
-    /// A session in which nothing is proven yet and everything is cold.
+    /// A session in which nothing is proven yet and everything is cold: captures go to `writer`, in `stage`; `now` says when
+    /// a recording ended; `operator` is asked and told.
     pub fn new(
         writer: &'a mut Writer,
         bench: &'a mut dyn Bench,
@@ -80,35 +114,144 @@ impl<'a> Session<'a> {
         operator: &'a mut dyn Operator,
     ) -> Self {
         Self {
+            marks: true,
             writer,
             bench,
             rig,
             stage,
             now,
             operator,
-            marks: true,
             output: None,
+            rates_hz: Vec::new(),
             ceiling: Ceiling::new(rig),
             rig_key: None,
             ended: None,
+            clipped: false,
+            channels_are_so: false,
+            told: BTreeSet::new(),
+            knows_before: false,
         }
     }
 
-    /// Runs one step and returns the name of its capture. Where it plays over a connection that is not proven (an input,
-    /// tap, pad, mode or volume was changed), the connection steps are run before it.
+    /// The load is on the unit's output of this name.
+    #[must_use]
+    pub fn on_output(mut self, name: String) -> Self {
+        self.output = Some(name);
+        self
+    }
+
+    /// The bench offers these sample rates and no others, Hz; all where it is not said.
+    #[must_use]
+    pub fn at_rates(mut self, rates_hz: &[u32]) -> Self {
+        self.rates_hz = rates_hz.to_vec();
+        self
+    }
+
+    /// Runs `steps` in order, each after `before`, which gets the operator, the step's index and the step. A step that was
+    /// declined, refused, damaged or too loud is left out, told, and written down; the others go on, so that the check at
+    /// the end is made. Returns the names of those that were left.
     ///
     /// # Errors
-    /// Where the ceiling refuses the level, the operator declines or stops, the guard ends the take, nothing comes back or
-    /// with a gain that the operator does not confirm, the take is damaged [`ATTEMPTS`] times, the bench fails, or the
-    /// disk refuses. What was recorded before stays.
-    pub fn run(&mut self, step: &Step) -> Result<String> {
-        if self.sounds(step) && !step.finds_gain() && !self.ceiling.is_proven(&step.setup) {
-            let unit = &self.writer.job().record().unit;
-            for proving in plan::approach(unit, &step.setup) {
-                self.take(&proving)?;
+    /// As [`Session::attempt`], and where `before` fails.
+    pub fn run_all(
+        &mut self,
+        steps: &[Step],
+        before: &mut dyn FnMut(&mut dyn Operator, usize, &Step) -> Result<()>,
+    ) -> Result<Vec<String>> {
+        let mut left = Vec::new();
+        for (index, step) in steps.iter().enumerate() {
+            before(self.operator, index, step)?;
+            if let Outcome::Left(error) = self.attempt(step)? {
+                self.leave(step, &error)?;
+                left.push(step.name.clone());
             }
         }
+        Ok(left)
+    }
+
+    fn leave(&mut self, step: &Step, error: &Error) -> Result<()> {
+        self.note(step, &format!("not measured: {}.", error.what()))?;
+        self.operator.tell(&Notice {
+            weight: Weight::Caution,
+            text: format!("\"{}\" is left out: {}.", step.name, error.what()),
+            why: error.next_step().map(sentence).unwrap_or_default(),
+        })
+    }
+
+    /// Writes a remark on a step into the record.
+    fn note(&mut self, step: &Step, text: &str) -> Result<()> {
+        let note = format!("{}, {}: {text}", self.stage.in_words(), step.name);
+        self.writer.update(|record| {
+            if !record.notes.contains(&note) {
+                record.notes.push(note);
+            }
+            Ok(())
+        })
+    }
+
+    /// Runs one step and returns the name of its capture; see [`Session::attempt`].
+    ///
+    /// # Errors
+    /// As [`Session::attempt`], and where the step is left out.
+    pub fn run(&mut self, step: &Step) -> Result<String> {
+        match self.attempt(step)? {
+            Outcome::Kept(capture) => Ok(capture),
+            Outcome::Left(error) => Err(error),
+        }
+    }
+
+    /// Runs one step. Where it plays over a connection that is not proven (an input, tap, pad, mode or volume was changed),
+    /// the connection steps are run before it.
+    ///
+    /// # Errors
+    /// What ends a session: nothing comes back, or with a gain that the operator does not confirm; the gain could not be
+    /// found; the operator stops; an input is at full scale for the second time; the bench fails, or the disk refuses. What
+    /// was recorded before stays.
+    pub fn attempt(&mut self, step: &Step) -> Result<Outcome> {
+        self.take_over();
+        if self.sounds(step) && !step.finds_gain() && !self.ceiling.is_proven(&step.setup) {
+            let unit = &self.writer.job().record().unit;
+            for proving in plan::approach(unit, &step.setup, &self.rates_hz) {
+                self.needed(&proving)?;
+            }
+        }
+        if step.finds_gain() && !step.is_check() {
+            return self.needed(step).map(Outcome::Kept);
+        }
         self.take(step)
+    }
+
+    /// Tells the ceiling what this job played before the session: load and unit do not cool because a command ended.
+    fn take_over(&mut self) {
+        if self.bench.simulated() || std::mem::replace(&mut self.knows_before, true) {
+            return;
+        }
+        let (job, now) = (self.writer.job(), (self.now)());
+        let before = job.record().takes().filter_map(|t| job.sidecar(&t.capture).ok());
+        for earlier in before.filter(|s| !s.simulated) {
+            let (Some(stimulus), Ok(unit)) = (
+                &earlier.stimulus,
+                limits::at(&job.record().unit, self.output.as_deref(), &earlier.setup),
+            ) else {
+                continue;
+            };
+            let wish = Wish {
+                stimulus,
+                setup: &earlier.setup,
+                unit: &unit,
+                confirmed: true,
+            };
+            self.ceiling
+                .assume_played(&wish, now.seconds_since(earlier.recorded));
+        }
+    }
+
+    /// A step that the following ones cannot do without.
+    fn needed(&mut self, step: &Step) -> Result<String> {
+        match self.take(step)? {
+            Outcome::Kept(capture) => Ok(capture),
+            Outcome::Left(error) => Err(error),
+        }
     }
 
     /// Whether anything reaches the unit, be it a mark.
@@ -116,84 +259,101 @@ impl<'a> Session<'a> {
         step.play != Play::Silence || (self.marks && step.setup.termination.is_none())
     }
 
-    fn take(&mut self, step: &Step) -> Result<String> {
+    fn take(&mut self, step: &Step) -> Result<Outcome> {
         let limits = limits::at(
             &self.writer.job().record().unit,
             self.output.as_deref(),
             &step.setup,
         )?;
         let mut confirmed = false;
-        let mut reasons = Vec::new();
+        let mut all: Vec<Damaged> = Vec::new();
+        let mut last = None;
         for attempt in 1..=ATTEMPTS {
-            let cleared = self
-                .cleared(step, &limits, &mut confirmed)
-                .map_err(|e| at_step(e, step))?;
-            match self.tape(step, &limits, cleared)? {
-                Ok(whole) => {
-                    if step.finds_gain() {
-                        self.hear(step, &whole).map_err(|e| at_step(e, step))?;
-                    }
-                    return self.keep(step, &whole);
+            let cleared = match self.cleared(step, &limits, &mut confirmed)? {
+                Permit::Go(cleared) => cleared,
+                Permit::Refused(error) => return Ok(Outcome::Left(at_step(error, step))),
+            };
+            let damaged = match self.tape(step, &limits, cleared)? {
+                Taped::Whole(whole) => return self.conclude(step, &whole).map(Outcome::Kept),
+                Taped::Stopped(error) => return Ok(Outcome::Left(error)),
+                Taped::Damaged(damaged, whole) => {
+                    last = whole;
+                    damaged
                 }
-                Err(damage) => reasons = damage,
-            }
+            };
             if attempt < ATTEMPTS {
                 self.operator.tell(&Notice {
                     weight: Weight::Step,
                     text: format!("The take \"{}\" is damaged and is made again.", step.name),
-                    why: reasons.join("; "),
+                    why: damaged.reasons.join("; "),
                 })?;
             }
+            all.push(damaged);
         }
-        Err(Error::new(
-            Kind::Unavailable,
-            format!("{ATTEMPTS} takes were damaged: {}", reasons.join("; ")),
-        )
-        .at(step.name.clone())
-        .next("close other programs, try larger periods or another USB socket, and run the step again"))
+        match last {
+            Some(whole) if damage::may_be_the_units_own(&all) && self.is_the_units_own(step, &all)? => {
+                self.conclude(step, &whole).map(Outcome::Kept)
+            }
+            _ => Ok(Outcome::Left(at_step(damage::given_up(&all), step))),
+        }
+    }
+
+    /// Tells what is remarkable on a take, keeps it, and hears what a faint tone says of the connection.
+    fn conclude(&mut self, step: &Step, whole: &Whole) -> Result<String> {
+        if !self.bench.simulated() {
+            self.remark(&whole.examined)?;
+        }
+        if !step.finds_gain() {
+            return self.keep(step, whole);
+        }
+        // A check that came out badly is what tells that nothing before it can be trusted.
+        let kept = step.is_check().then(|| self.keep(step, whole)).transpose()?;
+        self.hear_channels(step, whole).map_err(|e| at_step(e, step))?;
+        self.hear(step, whole).map_err(|e| at_step(e, step))?;
+        kept.map_or_else(|| self.keep(step, whole), Ok)
     }
 
     /// The step's stimulus, allowed: after what must be confirmed and the rest that must pass.
-    fn cleared(&mut self, step: &Step, limits: &UnitLimits, confirmed: &mut bool) -> Result<Cleared> {
+    fn cleared(&mut self, step: &Step, limits: &UnitLimits, confirmed: &mut bool) -> Result<Permit> {
         if let Some(ended) = self.ended.take() {
             self.ceiling.rest(ended.elapsed().as_secs_f64());
         }
-        let stimulus = Levels {
+        let levels = Levels {
             rig: self.rig,
             ceiling: &self.ceiling,
             limits,
             setup: &step.setup,
             marks: self.marks,
-        }
-        .stimulus(step)?;
+        };
+        let stimulus = match levels.stimulus(step) {
+            Ok(stimulus) => stimulus,
+            Err(error) => return Ok(Permit::Refused(error)),
+        };
         let wish = |confirmed| Wish {
             stimulus: &stimulus,
             setup: &step.setup,
             unit: limits,
             confirmed,
         };
-        if let (Some(what), false) = (self.ceiling.needs_confirmation(&wish(false))?, *confirmed) {
-            *confirmed = self.confirm_high(&what)?;
+        match self.ceiling.needs_confirmation(&wish(false)) {
+            Err(error) => return Ok(Permit::Refused(error)),
+            Ok(Some(what)) if !*confirmed => *confirmed = self.confirm_high(&what)?,
+            Ok(_) => {}
         }
-        let rest = self.ceiling.rest_before(&wish(*confirmed))?;
-        if rest > 0.0 {
-            self.rest(rest)?;
+        match self.ceiling.rest_before(&wish(*confirmed)) {
+            Err(error) => return Ok(Permit::Refused(error)),
+            // What was declined is not waited for.
+            Ok(rest) if rest > 0.0 && (*confirmed || !self.is_high(&wish(false))) => self.rest(rest)?,
+            Ok(_) => {}
         }
-        self.ceiling.clear(&wish(*confirmed))
+        Ok(match self.ceiling.clear(&wish(*confirmed)) {
+            Ok(cleared) => Permit::Go(cleared),
+            Err(error) => Permit::Refused(error),
+        })
     }
 
-    fn confirm_high(&mut self, what: &str) -> Result<bool> {
-        let said = self.operator.ask(&Question {
-            key: HIGH_FREQUENCY.to_owned(),
-            weight: Weight::Caution,
-            text: format!(
-                "Next: {what}. It heats the network at the unit's output, and slow output devices may conduct across one another. Keep a hand on the mains switch; switch off at smell, smoke or hum. Play it?"
-            ),
-            why: "A specification states rated power up to this frequency, and only a burst can show it without harm."
-                .to_owned(),
-            expects: Expects::Yes,
-        })?;
-        Ok(said == Said::Yes(true))
+    fn is_high(&self, wish: &Wish<'_>) -> bool {
+        matches!(self.ceiling.needs_confirmation(wish), Ok(Some(_)))
     }
 
     /// Lets load and unit cool. On a simulated bench time is not waited for.
@@ -211,132 +371,12 @@ impl<'a> Session<'a> {
         while begun.elapsed().as_secs_f64() < seconds {
             if self.operator.wants_to_stop() {
                 self.ceiling.rest(begun.elapsed().as_secs_f64());
-                return Err(stopped(crate::bench::Reason::Asked));
+                return Err(stopped(Reason::Asked));
             }
             std::thread::sleep(LOOK);
         }
         self.ceiling.rest(begun.elapsed().as_secs_f64());
         Ok(())
-    }
-
-    /// Plays and records, then reads back; the reasons where the take is damaged.
-    fn tape(
-        &mut self,
-        step: &Step,
-        limits: &UnitLimits,
-        cleared: Cleared,
-    ) -> Result<Result<Box<Whole>, Vec<String>>> {
-        let (capture, path) = self.writer.begin_capture(&step.name)?;
-        let mut taping = Taping::new(&cleared, &path, &mut *self.operator);
-        let played = self.bench.play(&cleared, &step.setup, &mut taping);
-        if !self.bench.simulated() {
-            self.ended = Some(Instant::now());
-        }
-        let played = played.map_err(|e| at_step(e, step))?;
-        if let Some((reason, frame)) = played.stopped {
-            let at_s = frame as f64 / f64::from(cleared.stimulus().sample_rate_hz);
-            return Err(at_step(stopped(reason).at(format!("second {at_s:.2}")), step));
-        }
-        let format = taping.finish()?;
-        // A step wants its load connected; the bench may know that it was not.
-        let setup = Setup {
-            loaded: played.loaded.or(step.setup.loaded),
-            ..step.setup.clone()
-        };
-        if limits.transformer_coupled && setup.loaded != Some(true) {
-            return Err(at_step(
-                Error::new(
-                    Kind::Mismatch,
-                    "the load is not connected, and this unit has output transformers, which break down without it",
-                )
-                .next("switch the unit off now, connect the loads, and begin again"),
-                step,
-            ));
-        }
-        Ok(self.look(&path, &cleared, &setup, &played)?.map(|examined| {
-            Box::new(Whole {
-                capture,
-                format,
-                setup,
-                examined,
-                cleared,
-            })
-        }))
-    }
-
-    /// Examines a capture as it is on the disk.
-    fn look(
-        &self,
-        path: &Path,
-        cleared: &Cleared,
-        setup: &Setup,
-        played: &Played,
-    ) -> Result<Result<Examined, Vec<String>>> {
-        let take = Take {
-            source: wav_read::open(path)?,
-            stimulus: Some(cleared.stimulus().clone()),
-            setup: setup.clone(),
-            simulated: self.bench.simulated(),
-        };
-        let mut reasons: Vec<String> = played
-            .losses
-            .iter()
-            .map(|loss| format!("the device reported at frame {}: {}", loss.at_frame, loss.what))
-            .collect();
-        match take::examine_with(take, None, Clocks::of(Some(self.rig))) {
-            Ok(examined) => {
-                reasons.extend(damage(&examined.integrity));
-                if reasons.is_empty() {
-                    return Ok(Ok(examined));
-                }
-            }
-            Err(error) if error.kind() == Kind::Io => return Err(error),
-            Err(error) => reasons.push(error.what().to_owned()),
-        }
-        Ok(Err(reasons))
-    }
-
-    /// Compares the answer to a faint tone with what is expected, and asks where it is off.
-    fn hear(&mut self, step: &Step, whole: &Whole) -> Result<()> {
-        let volts = |channel: usize| {
-            let Content::Tone(views) = &whole.examined.content else {
-                return None;
-            };
-            let tone = views.get(channel)?.tones.first()?;
-            let full_scale = self.rig.volts_at_full_scale(channel, step.setup.tap.as_deref())?;
-            Some(tone.fundamental.amplitude * full_scale.value)
-        };
-        let heard: Vec<Option<f64>> = (0..self.rig.channels.len()).map(volts).collect();
-        match self.ceiling.answer(&heard) {
-            Answer::AsExpected => Ok(()),
-            Answer::NoSignal(error) | Answer::WrongConnection(error) => Err(error),
-            Answer::Off(error) => {
-                let said = self.operator.ask(&Question {
-                    key: GAIN_OFF.to_owned(),
-                    weight: Weight::Caution,
-                    text: format!(
-                        "{}. If everything is connected and set as it should be, the unit itself is so. Go on with it as it is?",
-                        sentence(error.what())
-                    ),
-                    why: sentence(error.next_step().unwrap_or_default()),
-                    expects: Expects::Yes,
-                })?;
-                if said != Said::Yes(true) {
-                    return Err(error);
-                }
-                self.ceiling.accept();
-                let note = format!(
-                    "{}, {}: {}. Confirmed by the operator.",
-                    self.stage.in_words(),
-                    step.name,
-                    error.what()
-                );
-                self.writer.update(|record| {
-                    record.notes.push(note);
-                    Ok(())
-                })
-            }
-        }
     }
 
     fn keep(&mut self, step: &Step, whole: &Whole) -> Result<String> {
@@ -365,13 +405,6 @@ impl<'a> Session<'a> {
     }
 }
 
-/// Why a take cannot be used. Flat tops below full scale are the unit's own and belong to the figure.
-fn damage(integrity: &Integrity) -> Vec<String> {
-    let mut of_the_path = integrity.clone();
-    of_the_path.flat_tops.fill(false);
-    of_the_path.reasons()
-}
-
 /// Names the step where an error does not say its place.
 fn at_step(error: Error, step: &Step) -> Error {
     match error.place() {
@@ -381,12 +414,4 @@ fn at_step(error: Error, step: &Step) -> Error {
             error.at(place)
         }
     }
-}
-
-/// With a capital letter.
-fn sentence(text: &str) -> String {
-    let mut letters = text.chars();
-    letters
-        .next()
-        .map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
 }

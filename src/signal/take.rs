@@ -6,6 +6,15 @@ use crate::figure::Driven;
 use serde::{Deserialize, Serialize};
 use std::sync::Arc;
 
+/// Position of the volume control that sensitivities are stated at.
+pub const FULL_VOLUME: &str = "maximum";
+
+/// The position of a volume control that lets nothing through.
+pub const MINIMUM: &str = "minimum";
+
+/// What terminates an input for readings of noise.
+pub const SHORTED_PLUG: &str = "shorted plug";
+
 /// How the unit under test stood while a take was made. Unknown is `None`, never a guess.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]

@@ -156,6 +156,16 @@ fn shared_rate(device: &cpal::Device) -> bool {
         .is_ok_and(|id| id.host().name().eq_ignore_ascii_case("wasapi"))
 }
 
+/// The usual rates, and those that are offered alone, of `offers` in a usable format with at least `channels`, Hz, rising.
+pub(super) fn rates(offers: &[SupportedStreamConfigRange], channels: u16) -> Vec<u32> {
+    let usable: Vec<SupportedStreamConfigRange> = offers
+        .iter()
+        .filter(|o| o.channels() >= channels && FORMATS.contains(&o.sample_format()))
+        .copied()
+        .collect();
+    ends(&usable).map_or_else(Vec::new, |e| e.rates_hz)
+}
+
 fn ends(offers: &[SupportedStreamConfigRange]) -> Option<Ends> {
     let channels = offers.iter().map(SupportedStreamConfigRange::channels).max()?;
     let mut rates = BTreeSet::new();
@@ -318,6 +328,8 @@ mod tests {
         let ends = ends(&both).unwrap();
         assert_eq!(ends.channels, 4);
         assert_eq!(ends.rates_hz, [44_100, 48_000, 50_000, 88_200, 96_000]);
+        assert_eq!(rates(&both, 3), [50_000], "two channels are not enough");
+        assert_eq!(rates(&both, 2), ends.rates_hz);
         assert_eq!(ends.formats, ["i24", "i16"]);
         assert_eq!(ends.period_frames, Some((64, 4_096)));
         assert!(claims_everything(&offer(

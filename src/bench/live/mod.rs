@@ -116,6 +116,16 @@ impl LiveBench {
         self.interface.has_one_clock()
     }
 
+    /// The sample rates that output and input have in common, with the channels that the rig uses, Hz, rising.
+    pub fn rates(&self) -> Vec<u32> {
+        let of = |d: &Device| devices::rates(&d.offers, d.highest);
+        let inputs = of(&self.input);
+        of(&self.output)
+            .into_iter()
+            .filter(|rate| inputs.contains(rate))
+            .collect()
+    }
+
     /// What the last take was like in time; `None` before the first.
     pub fn timing(&self) -> Option<Timing> {
         self.timing

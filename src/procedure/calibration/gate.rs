@@ -9,7 +9,8 @@ use crate::procedure::gates::limits::{self, Joined, Judged};
 use crate::procedure::operator::Notice;
 use crate::quantity::{Ohms, Watts};
 use crate::rig::Rig;
-use crate::rig::ceiling::{SENSITIVE_INPUT_V, UnitLimits};
+use crate::rig::SENSITIVE_INPUT_V;
+use crate::rig::ceiling::UnitLimits;
 use crate::unit::{Output, OutputStage};
 
 /// Beginning of the keys of all answers about the amplifier at hand, which hold for one session.

@@ -7,6 +7,7 @@ use crate::procedure::operator::{Answer, Expects, Notice, Operator, Question, We
 /// The operator, and what was answered so far.
 pub(super) struct Desk<'a> {
     operator: &'a mut dyn Operator,
+    kept_at_once: &'a mut dyn FnMut(&[Answered]) -> Result<()>,
     pub(super) answers: Vec<Answered>,
     pub(super) warnings: Vec<String>,
 }
@@ -39,9 +40,13 @@ pub(super) const OHMS: Reading = Reading {
 };
 
 impl<'a> Desk<'a> {
-    pub(super) fn new(operator: &'a mut dyn Operator) -> Self {
+    pub(super) fn new(
+        operator: &'a mut dyn Operator,
+        kept_at_once: &'a mut dyn FnMut(&[Answered]) -> Result<()>,
+    ) -> Self {
         Self {
             operator,
+            kept_at_once,
             answers: Vec::new(),
             warnings: Vec::new(),
         }
@@ -65,7 +70,7 @@ impl<'a> Desk<'a> {
     pub(super) fn yes(&mut self, put: &Put<'_>) -> Result<bool> {
         match self.ask(put, Expects::Yes)? {
             Answer::Yes(yes) => {
-                self.keep(put, Entered::Yes(yes));
+                self.keep(put, Entered::Yes(yes))?;
                 Ok(yes)
             }
             _ => Err(unfit(put.key)),
@@ -95,7 +100,7 @@ impl<'a> Desk<'a> {
         match self.ask(put, expects)? {
             Answer::Number(value) if value >= range[0] && value <= range[1] => {
                 let unit = unit.to_owned();
-                self.keep(put, Entered::Number { value, unit });
+                self.keep(put, Entered::Number { value, unit })?;
                 Ok(value)
             }
             _ => Err(unfit(put.key)),
@@ -109,7 +114,7 @@ impl<'a> Desk<'a> {
         };
         match self.ask(put, expects)? {
             Answer::Text(text) => {
-                self.keep(put, Entered::Text(text.clone()));
+                self.keep(put, Entered::Text(text.clone()))?;
                 Ok(text)
             }
             _ => Err(unfit(put.key)),
@@ -119,7 +124,7 @@ impl<'a> Desk<'a> {
     fn ask(&mut self, put: &Put<'_>, expects: Expects) -> Result<Answer> {
         if self.operator.wants_to_stop() {
             return Err(
-                Error::new(Kind::Unavailable, "the questions were left before the last one").next(
+                Error::new(Kind::Unavailable, super::LEFT).next(
                     "nothing was played; run the same command again when the bench is ready, and answer all of them",
                 ),
             );
@@ -137,12 +142,13 @@ impl<'a> Desk<'a> {
         })
     }
 
-    fn keep(&mut self, put: &Put<'_>, answer: Entered) {
+    fn keep(&mut self, put: &Put<'_>, answer: Entered) -> Result<()> {
         self.answers.push(Answered {
             key: put.key.to_owned(),
             question: put.text.clone(),
             answer,
         });
+        (self.kept_at_once)(&self.answers)
     }
 }
 

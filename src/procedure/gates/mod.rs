@@ -78,6 +78,7 @@ impl Walk {
     pub fn record(&self, circuit: &Circuit, at: Moment) -> Connection {
         Connection {
             at,
+            stage: None,
             by: self.by.clone(),
             circuit: circuit.clone(),
             ground: self.ground,
@@ -88,9 +89,30 @@ impl Walk {
     }
 }
 
-/// Walks through the gates with `operator`.
-pub fn walk(facts: &Facts<'_>, operator: &mut dyn Operator) -> Walk {
-    let mut desk = Desk::new(operator);
+/// The record of a walk that was begun and not ended: its answers so far. It is no connection.
+pub fn begun(circuit: &Circuit, answers: &[Answered], at: Moment) -> Connection {
+    Connection {
+        at,
+        stage: None,
+        by: String::new(),
+        circuit: circuit.clone(),
+        ground: None,
+        answers: answers.to_vec(),
+        warnings: Vec::new(),
+        refused: Some(LEFT.to_owned()),
+    }
+}
+
+/// Why a walk that was not ended made no connection.
+const LEFT: &str = "the questions were left before the last one";
+
+/// Called after each answer with all of them so far.
+pub type Keep<'a> = dyn FnMut(&[Answered]) -> Result<()> + 'a;
+
+/// Walks through the gates with `operator`; `keep` gets every answer at once, because readings that took an hour must not be
+/// lost with the program.
+pub fn walk(facts: &Facts<'_>, operator: &mut dyn Operator, keep: &mut Keep<'_>) -> Walk {
+    let mut desk = Desk::new(operator, keep);
     let mut by = String::new();
     let mut ground = None;
     let done = stations::all(facts, &mut desk, &mut by, &mut ground);
