@@ -430,3 +430,94 @@ fn devices_and_their_channels_are_chosen() {
         other => panic!("{other:?}"),
     }
 }
+
+/// What follows for an amplifier of which one answer is another.
+fn gated(key: &str, value: Value) -> Step {
+    let mut answers = run(rehearsal(1, 3).without_amplifier()).answers;
+    answers.put("cross-check", Value::Word("now".to_owned()), DATE);
+    put_amplifier(&mut answers);
+    answers.put(key, value, DATE);
+    calibration().next(&answers)
+}
+
+#[test]
+fn an_amplifier_that_could_be_harmed_is_refused_before_it_is_connected() {
+    let word = |w: &str| Value::Word(w.to_owned());
+    // A transformer is named before any question of power; 0.1 V of DC and 1 Ω between grounds are the gates' limits.
+    for (key, value, why) in [
+        ("amplifier-stage", word("transformer"), "transformer-coupled"),
+        ("amplifier-stage", word("bridged"), "driven"),
+        ("amplifier-stage", word("unknown"), "not known"),
+        ("amplifier-loads", word("4"), "may drive 4"),
+        ("amplifier-dc-right", Value::Number(-0.11), "faulty"),
+        ("amplifier-ohms-left", Value::Number(1.2), "not one node"),
+    ] {
+        match gated(key, value) {
+            Step::Refuse(refusal) => {
+                assert!(refusal.notice.text.contains(why), "{key}: {refusal:?}");
+                for forgotten in ["amplifier", "cross-check"] {
+                    assert!(refusal.forget.iter().any(|k| k == forgotten), "{key}: {refusal:?}");
+                }
+            }
+            other => panic!("{key}: {other:?}"),
+        }
+    }
+    match gated("amplifier-dc-left", Value::Number(0.05)) {
+        Step::Amplify(amplify) => {
+            let said = |channel: usize| amplify.measure.notices[channel].text.clone();
+            assert!(said(1).contains("both loads"), "{}", said(1));
+            // One eighth of 60 W in 8 Ω is 7.7 V: 5 V are enough; the limit is the operator's 8 V.
+            assert!((amplify.enough_v - 5.0).abs() < 1e-12 && (amplify.limit_v - 8.0).abs() < 1e-12);
+        }
+        other => panic!("{other:?}"),
+    }
+}
+
+/// A bench where something may stand between outputs and inputs.
+struct Troubled {
+    bench: Box<dyn Bench>,
+    joined: bool,
+    played: Rc<RefCell<Vec<Cleared>>>,
+}
+
+impl Bench for Troubled {
+    fn play(&mut self, stimulus: &Cleared, setup: &Setup, sink: &mut dyn Sink) -> Result<Played> {
+        self.played.borrow_mut().push(stimulus.clone());
+        let setup = Setup {
+            pad: setup.pad.clone().filter(|_| !self.joined),
+            ..setup.clone()
+        };
+        self.bench.play(stimulus, &setup, sink)
+    }
+
+    fn simulated(&self) -> bool {
+        true
+    }
+}
+
+fn troubled(joined: bool) -> (Result<Rig>, Vec<Cleared>) {
+    let played = Rc::new(RefCell::new(Vec::new()));
+    let rehearsal = RefCell::new(rehearsal(1, 1).without_amplifier());
+    let mut operator = Rehearsing::new(&rehearsal, None);
+    let mut open = |opening: &Opening| -> Result<Box<dyn Bench>> {
+        Ok(Box::new(Troubled {
+            bench: rehearsal.borrow().bench(opening),
+            joined,
+            played: Rc::clone(&played),
+        }))
+    };
+    let mut keep = |_: &Answers| Ok(());
+    let rig = Calibrator::new(&mut operator, &mut open, &mut keep, DATE).run(&calibration(), Answers::default());
+    let played = played.borrow().clone();
+    (rig, played)
+}
+
+#[test]
+fn what_still_joins_outputs_and_inputs_is_found_with_a_faint_tone() {
+    let (rig, played) = troubled(true);
+    assert!(rig.is_err());
+    // −60 dBFS is a thousandth of full scale, and nothing louder followed.
+    assert_eq!(played.len(), 1);
+    let peak = played[0].stimulus().channels.iter().map(|s| s.peak_bound()).fold(0.0, f64::max);
+    assert!((peak - 1e-3).abs() < 1e-9, "{peak}");
+}

@@ -34,8 +34,9 @@ impl Calibrator<'_> {
         let cleared = ceiling::clear_bare(sound::stimulus(measure, FAINT_DBFS, TRIAL_S))?;
         let comes_back = |heard: &Heard| match heard {
             Heard::Tone { dbfs, .. } => *dbfs > FAINT_DBFS + NO_CABLE_DB,
-            Heard::Clipped | Heard::Stopped(_) => true,
-            Heard::Nothing | Heard::Damaged(_) => false,
+            // What was not heard whole proves no silence.
+            Heard::Clipped | Heard::Stopped(_) | Heard::Damaged(_) => true,
+            Heard::Nothing => false,
         };
         if !self.play_all(&listening, &cleared)?.iter().any(comes_back) {
             return Ok(Some(measure.level_dbfs));
