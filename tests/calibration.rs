@@ -456,7 +456,10 @@ fn an_amplifier_that_could_be_harmed_is_refused_before_it_is_connected() {
             Step::Refuse(refusal) => {
                 assert!(refusal.notice.text.contains(why), "{key}: {refusal:?}");
                 for forgotten in ["amplifier", "cross-check"] {
-                    assert!(refusal.forget.iter().any(|k| k == forgotten), "{key}: {refusal:?}");
+                    assert!(
+                        refusal.forget.iter().any(|k| k == forgotten),
+                        "{key}: {refusal:?}"
+                    );
                 }
             }
             other => panic!("{key}: {other:?}"),
@@ -507,7 +510,8 @@ fn troubled(joined: bool) -> (Result<Rig>, Vec<Cleared>) {
         }))
     };
     let mut keep = |_: &Answers| Ok(());
-    let rig = Calibrator::new(&mut operator, &mut open, &mut keep, DATE).run(&calibration(), Answers::default());
+    let rig =
+        Calibrator::new(&mut operator, &mut open, &mut keep, DATE).run(&calibration(), Answers::default());
     let played = played.borrow().clone();
     (rig, played)
 }
@@ -518,6 +522,11 @@ fn what_still_joins_outputs_and_inputs_is_found_with_a_faint_tone() {
     assert!(rig.is_err());
     // −60 dBFS is a thousandth of full scale, and nothing louder followed.
     assert_eq!(played.len(), 1);
-    let peak = played[0].stimulus().channels.iter().map(|s| s.peak_bound()).fold(0.0, f64::max);
+    let peak = played[0]
+        .stimulus()
+        .channels
+        .iter()
+        .map(|s| s.peak_bound())
+        .fold(0.0, f64::max);
     assert!((peak - 1e-3).abs() < 1e-9, "{peak}");
 }

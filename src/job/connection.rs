@@ -103,7 +103,10 @@ impl Connection {
     /// Whether the connection was made, and for the stage, on the day and to the circuit that are asked for. What was read on
     /// another day or in another stage says nothing about now: units are worked on in between.
     pub fn holds(&self, circuit: &Circuit, stage: StageKind, now: Moment) -> bool {
-        self.refused.is_none() && self.stage == Some(stage) && self.at.date() == now.date() && self.circuit.covers(circuit)
+        self.refused.is_none()
+            && self.stage == Some(stage)
+            && self.at.date() == now.date()
+            && self.circuit.covers(circuit)
     }
 }
 

@@ -102,7 +102,8 @@ mod tests {
 
     #[test]
     fn time_passes_across_offsets() {
-        let [a, b] = ["2026-03-14T09:30:00+01:00", "2026-03-14T08:31:30Z"].map(|t| t.parse::<Moment>().unwrap());
+        let [a, b] =
+            ["2026-03-14T09:30:00+01:00", "2026-03-14T08:31:30Z"].map(|t| t.parse::<Moment>().unwrap());
         assert!((b.seconds_since(a) - 90.0).abs() < 1e-9 && (a.seconds_since(b) + 90.0).abs() < 1e-9);
     }
 

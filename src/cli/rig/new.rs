@@ -192,7 +192,10 @@ fn tell_kept(answers: &Answers, draft: &Path, terminal: &mut Terminal<'_>) -> Re
         .iter()
         .map(|line| format!("  {line}\n"))
         .collect::<String>();
-    let kept = format!("Kept from {} (delete it to begin again):\n{kept}", draft.display());
+    let kept = format!(
+        "Kept from {} (delete it to begin again):\n{kept}",
+        draft.display()
+    );
     terminal.tell(&Notice::step(kept, ""))
 }
 

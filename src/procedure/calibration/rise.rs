@@ -157,7 +157,9 @@ impl Calibrator<'_> {
                 way.ceiling.accept();
                 Ok(Ok(()))
             }
-            Answer::Off(error) | Answer::WrongConnection(error) | Answer::NoSignal(error) => Ok(Err(in_words(&error))),
+            Answer::Off(error) | Answer::WrongConnection(error) | Answer::NoSignal(error) => {
+                Ok(Err(in_words(&error)))
+            }
         }
     }
 
