@@ -13,6 +13,7 @@ mod connection;
 mod heat;
 mod limits;
 mod power;
+mod returned;
 mod session;
 #[cfg(test)]
 mod tests;
@@ -22,7 +23,8 @@ pub use connection::{
 };
 pub use limits::UnitLimits;
 pub use power::{BURST_S, DUTY, HIGH_HZ, HIGH_SHARE, SWEEP_RE_RATED};
-pub use session::{Ceiling, DRIVE_RE_RATED, RETURN_DBFS, SILENT_RE_RATED, Wish};
+pub use returned::RETURN_DBFS;
+pub use session::{Ceiling, DRIVE_RE_RATED, SILENT_RE_RATED, Wish};
 
 use super::Rig;
 use crate::error::{Error, Kind, Result};
