@@ -544,9 +544,27 @@ fn the_record_holds_every_connection_and_reads_back() {
     let (_root, mut writer) = opened();
     let now = || tarnbeck::at("2026-03-14T10:00:00+01:00");
     let mut script = good_order().reads("dc-left", 0.35);
-    assert!(connect::connect(&mut writer, &rig(), &circuit(), &mut script, &now).is_err());
+    assert!(
+        connect::connect(
+            &mut writer,
+            &rig(),
+            StageKind::AsFound,
+            &circuit(),
+            &mut script,
+            &now
+        )
+        .is_err()
+    );
     let mut script = good_order().reads("dc-left", 0.03);
-    connect::connect(&mut writer, &rig(), &circuit(), &mut script, &now).unwrap();
+    connect::connect(
+        &mut writer,
+        &rig(),
+        StageKind::AsFound,
+        &circuit(),
+        &mut script,
+        &now,
+    )
+    .unwrap();
     let folder = writer.job().folder().to_owned();
     let kept = writer.job().record().connections.clone();
     drop(writer);
