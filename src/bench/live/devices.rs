@@ -40,6 +40,13 @@ pub struct InterfaceInfo {
     pub note: Option<String>,
 }
 
+impl InterfaceInfo {
+    /// Whether something can be measured through it, alone or with another.
+    pub fn is_usable(&self) -> bool {
+        self.converts.is_none() && (self.outputs.is_some() || self.inputs.is_some())
+    }
+}
+
 /// One direction of an interface.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct Ends {
@@ -73,8 +80,8 @@ pub fn interfaces() -> Result<Vec<InterfaceInfo>> {
     }
     found.sort_by_key(|i| {
         (
+            !i.is_usable(),
             i.converts.is_some(),
-            i.outputs.is_none() && i.inputs.is_none(),
             i.outputs.is_none() || i.inputs.is_none(),
         )
     });
@@ -84,9 +91,13 @@ pub fn interfaces() -> Result<Vec<InterfaceInfo>> {
 fn describe(id: &DeviceId, device: &cpal::Device) -> InterfaceInfo {
     let mut notes = Vec::new();
     let by_name = converts_by_name(id);
+    let unserved = is_unserved_jack(id);
+    if unserved {
+        notes.push("no JACK server runs".to_owned());
+    }
     let mut ask = |side| {
         // A name that is known to convert says nothing of the converters behind it, and opening it may start a server.
-        if by_name.is_some() {
+        if by_name.is_some() || unserved {
             return Vec::new();
         }
         offers(device, side).unwrap_or_else(|error| {
@@ -112,6 +123,20 @@ fn describe(id: &DeviceId, device: &cpal::Device) -> InterfaceInfo {
         usual_output: false,
         usual_input: false,
     }
+}
+
+/// Whether this is the plain name of the JACK server, and none runs: asking it then prints lines of its own. A server
+/// (JACK 2) shows its socket as `/dev/shm/jack_NAME_…`.
+fn is_unserved_jack(id: &DeviceId) -> bool {
+    let server = std::env::var("JACK_DEFAULT_SERVER").unwrap_or_else(|_| "default".to_owned());
+    let socket = format!("jack_{server}_");
+    let runs = || {
+        let files = std::fs::read_dir("/dev/shm").into_iter().flatten().flatten();
+        files
+            .map(|f| f.file_name())
+            .any(|name| name.to_string_lossy().starts_with(&socket))
+    };
+    id.host().name().eq_ignore_ascii_case("alsa") && id.id() == "jack" && !runs()
 }
 
 /// What a device offers in one direction; nothing where it has none.
@@ -158,13 +183,6 @@ fn shared_rate(device: &cpal::Device) -> bool {
 
 fn ends(offers: &[SupportedStreamConfigRange]) -> Option<Ends> {
     let channels = offers.iter().map(SupportedStreamConfigRange::channels).max()?;
-    let mut rates = BTreeSet::new();
-    for offer in offers {
-        rates.extend(USUAL_RATES_HZ.into_iter().filter(|r| offer.contains_rate(*r)));
-        if offer.min_sample_rate() == offer.max_sample_rate() {
-            rates.insert(offer.min_sample_rate());
-        }
-    }
     let offered = |format| offers.iter().any(|o| o.sample_format() == format);
     let periods: Vec<(u32, u32)> = offers
         .iter()
@@ -177,7 +195,7 @@ fn ends(offers: &[SupportedStreamConfigRange]) -> Option<Ends> {
     let most = periods.iter().map(|p| p.1).max();
     Some(Ends {
         channels,
-        rates_hz: rates.into_iter().collect(),
+        rates_hz: rates_hz(offers.iter()).into_iter().collect(),
         formats: FORMATS
             .iter()
             .filter(|f| offered(**f))
@@ -185,6 +203,18 @@ fn ends(offers: &[SupportedStreamConfigRange]) -> Option<Ends> {
             .collect(),
         period_frames: least.zip(most),
     })
+}
+
+/// Rates among `offers`: single ones, and the usual ones of a range.
+pub(super) fn rates_hz<'a>(offers: impl Iterator<Item = &'a SupportedStreamConfigRange>) -> BTreeSet<u32> {
+    let mut rates = BTreeSet::new();
+    for offer in offers {
+        rates.extend(USUAL_RATES_HZ.into_iter().filter(|r| offer.contains_rate(*r)));
+        if offer.min_sample_rate() == offer.max_sample_rate() {
+            rates.insert(offer.min_sample_rate());
+        }
+    }
+    rates
 }
 
 fn claims_everything(offer: &SupportedStreamConfigRange) -> bool {

@@ -134,7 +134,7 @@ fn rehearse(
 fn devices() -> Result<Devices> {
     let found = live::interfaces()?;
     let named = |has: fn(&live::InterfaceInfo) -> bool| {
-        let fit = found.iter().filter(|i| i.converts.is_none() && has(i));
+        let fit = found.iter().filter(|i| i.is_usable() && has(i));
         fit.map(|i| i.id.clone()).collect::<Vec<_>>()
     };
     let devices = Devices {
