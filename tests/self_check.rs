@@ -9,7 +9,7 @@
 
 use asleft::bench::simulated::limiter::cut_off_v;
 use asleft::bench::simulated::{InterfaceModel, SimulatedBench, bench_interface, demo_rig};
-use asleft::bench::{BLOCK_FRAMES, Bench, Flow, InMemory, Played, Sink};
+use asleft::bench::{BLOCK_FRAMES, Bench, Flow, InMemory, Loss, Played, Sink};
 use asleft::error::Result;
 use asleft::figures::distortion::rig_thd_percent;
 use asleft::procedure::operator::{Answer, Expects, Meter, Notice, Operator, Question};
@@ -19,7 +19,8 @@ use asleft::quantity::Dbfs;
 use asleft::report::{self_check as shown, table::Style};
 use asleft::rig::ceiling::{BARE_DBFS, Cleared};
 use asleft::rig::{Rig, file};
-use asleft::signal::source::{BlockSource, Format};
+use asleft::signal::source::{BlockSource, Encoding, Format};
+use asleft::signal::synthesis::Renderer;
 use asleft::signal::take::Setup;
 use rayon::prelude::*;
 use std::f64::consts::TAU;
@@ -346,7 +347,7 @@ fn limits_follow_from_the_floors() {
         .map(|(v, ratio, load): (f64, f64, f64)| (v / ratio * 10f64.powf(-0.05)).powi(2) / load)
         .into_iter()
         .fold(f64::INFINITY, f64::min);
-    let found = reach(Purpose::Power, Some("power"), "takes");
+    let found = reach(Purpose::Power, Some("power"), "full scale");
     // The drawn calibration: load 0.6 %, ratio 2 × 0.15 %, each some two deviations.
     assert!((found / truth - 1.0).abs() < 0.03, "{found} W, truth {truth} W");
     close("separation", reach(Purpose::Separation, None, "up to"), 90.0, 0.5);
@@ -495,6 +496,122 @@ fn swapped_and_doubled_channels_are_named() {
         Box::new(|planes, _| planes[1] = planes[0].clone()),
     );
     assert!(!check.is_fit_for(&[Purpose::Separation]));
+}
+
+/// A digital path: what is played comes back to the bit, and nothing while nothing is played.
+struct Digital;
+
+impl Bench for Digital {
+    fn play(&mut self, stimulus: &Cleared, _: &Setup, sink: &mut dyn Sink) -> Result<Played> {
+        let played = Renderer::with_channels(stimulus.stimulus(), 2).unwrap();
+        let frames = usize::try_from(played.format().frames).unwrap();
+        let mut planes = vec![vec![0.0; frames]; 2];
+        let mut all: Vec<&mut [f64]> = planes.iter_mut().map(Vec::as_mut_slice).collect();
+        played.open().unwrap().read(0, &mut all).unwrap();
+        let code = Encoding::Int(24).step().unwrap();
+        for sample in planes.iter_mut().flatten() {
+            *sample = (*sample / code).round() * code;
+        }
+        sink.begin(&Format {
+            encoding: Encoding::Int(24),
+            ..played.format()
+        })?;
+        let block: Vec<&[f64]> = planes.iter().map(Vec::as_slice).collect();
+        sink.block(&block)?;
+        Ok(Played {
+            frames: frames as u64,
+            ..Played::default()
+        })
+    }
+
+    fn simulated(&self) -> bool {
+        true
+    }
+}
+
+/// Equal bits left and right and exact zeros in silence are right where no converter is in the path.
+#[test]
+fn a_path_without_converters_raises_nothing() {
+    let interface = InterfaceModel {
+        output_full_scale_v: [8.0, 8.0],
+        input_full_scale_v: [8.0, 8.0],
+        output_ohm: 1e-3,
+        ..bench_interface()
+    };
+    let rig = rig_of(&interface);
+    for rate in [48_000, 192_000] {
+        let check = self_check::run(
+            &mut Digital,
+            &rig,
+            &Request::at(rate, rate),
+            &mut Willing::default(),
+        )
+        .unwrap();
+        assert!(check.troubles.is_empty(), "{:#?}", check.troubles);
+        assert!(check.is_fit_for(&Purpose::ALL), "{:#?}", check.fitness);
+    }
+}
+
+/// A bench whose device says of the first takes that it lost samples, and did.
+struct Losing {
+    bench: SimulatedBench,
+    losses: usize,
+    takes: usize,
+}
+
+impl Bench for Losing {
+    fn play(&mut self, stimulus: &Cleared, setup: &Setup, sink: &mut dyn Sink) -> Result<Played> {
+        self.takes += 1;
+        let mut played = self.bench.play(stimulus, setup, sink)?;
+        if self.takes <= self.losses {
+            played.losses.push(Loss {
+                at_frame: 10,
+                what: "the input lost samples (overrun)".to_owned(),
+            });
+        }
+        Ok(played)
+    }
+
+    fn simulated(&self) -> bool {
+        true
+    }
+}
+
+#[test]
+fn a_take_with_losses_is_made_again_and_three_end_the_check() {
+    let run = |losses| {
+        let mut bench = Losing {
+            bench: SimulatedBench::loopback(matched(), 3),
+            losses,
+            takes: 0,
+        };
+        let rig = rig_of(&matched());
+        let ended = self_check::run(&mut bench, &rig, &short(48_000), &mut Willing::default());
+        (ended, bench.takes)
+    };
+    let (whole, takes) = run(0);
+    let (repeated, more) = run(2);
+    assert_eq!(more, takes + 2);
+    assert!(whole.unwrap().troubles.is_empty() && repeated.unwrap().troubles.is_empty());
+    let (given_up, takes) = run(3);
+    assert_eq!(takes, 3);
+    let error = given_up.unwrap_err().to_string();
+    assert!(error.contains("overrun") && error.contains("3 times"), "{error}");
+}
+
+/// Rates as converters have them, AES5: 44.1, 48, 88.2, 96, 176.4, 192 kHz.
+#[test]
+fn rates_are_those_that_the_interface_offers() {
+    let rates = |offered: &[u32], most| {
+        let request = Request::within(offered, most)?;
+        Some([request.sample_rate_hz, request.sweep_rate_hz])
+    };
+    let usual = [44_100, 48_000, 88_200, 96_000, 176_400, 192_000, 384_000];
+    assert_eq!(rates(&usual, 192_000), Some([96_000, 192_000]));
+    assert_eq!(rates(&usual, 48_000), Some([48_000, 48_000]));
+    assert_eq!(rates(&[48_000], 192_000), Some([48_000, 48_000]));
+    assert_eq!(rates(&[192_000], 192_000), Some([192_000, 192_000]));
+    assert_eq!(rates(&[], 192_000), None);
 }
 
 #[test]

@@ -35,7 +35,7 @@ pub(super) fn run(args: &Args, io: &mut Streams<'_>) -> CommandResult {
     let found = interfaces()?;
     let text = if args.json { json(&found)? } else { list(&found) };
     io.out.write_all(text.as_bytes()).map_err(|e| output_error(&e))?;
-    Ok(if found.iter().any(usable) {
+    Ok(if found.iter().any(InterfaceInfo::is_usable) {
         Ending::Done
     } else {
         Ending::Doubtful
@@ -55,14 +55,9 @@ fn json(found: &[InterfaceInfo]) -> Result<String> {
         })
 }
 
-/// Whether something can be measured through it, alone or with another.
-fn usable(info: &InterfaceInfo) -> bool {
-    info.converts.is_none() && (info.outputs.is_some() || info.inputs.is_some())
-}
-
 fn list(found: &[InterfaceInfo]) -> String {
     let mut out = String::new();
-    let (usable, rest): (Vec<_>, Vec<_>) = found.iter().partition(|i| usable(i));
+    let (usable, rest): (Vec<_>, Vec<_>) = found.iter().partition(|i| i.is_usable());
     if usable.is_empty() {
         out.push_str(
             "There is no audio interface that can be measured through.\n\
@@ -77,7 +72,7 @@ fn list(found: &[InterfaceInfo]) -> String {
     let (converting, silent): (Vec<_>, Vec<_>) = rest.into_iter().partition(|i| i.converts.is_some());
     lines(
         &mut out,
-        "Named here, but without outputs or inputs that could be asked:",
+        "Could not be opened:",
         silent.iter().map(|i| (&i.id, i.note.as_ref())),
     );
     lines(

@@ -208,7 +208,7 @@ fn live(
     }
     let taps = Taps::of(rig)?;
     let mut bench = session::open_live(rig)?;
-    let rates_hz = plan::up_to(&bench.rates(), args.rate)?;
+    let rates_hz = plan::up_to(&bench.rates_hz(), args.rate)?;
     let mut writer = open(rig)?;
     let Plan { steps, notes } = planned(args, &writer.job().record().unit, rig, wanted, &rates_hz)?;
     say(&notes, io)?;

@@ -82,7 +82,7 @@ fn verdict(out: &mut String, check: &SelfCheck, width: usize) {
                 };
                 out.push_str(&wrapped(&format!("because: {because}"), INDENT, width));
                 if !told {
-                    out.push_str(&wrapped(&format!("change: {}", one.next), INDENT, width));
+                    out.push_str(&wrapped(&format!("next: {}", one.next), INDENT, width));
                 }
             }
         }
@@ -94,6 +94,11 @@ fn reaches(fitness: &Fitness) -> Vec<String> {
     let mut lines: Vec<(Option<&str>, Vec<String>)> = Vec::new();
     for reach in &fitness.limits {
         let text = format!("{} {}", reach.what, value(reach.value, reach.unit));
+        let text = if reach.unit == "dBFS" {
+            format!("({text})")
+        } else {
+            text
+        };
         match lines.iter_mut().find(|(tap, _)| *tap == reach.tap.as_deref()) {
             Some((_, all)) => all.push(text),
             None => lines.push((reach.tap.as_deref(), vec![text])),
@@ -210,7 +215,7 @@ fn path(check: &SelfCheck) -> Vec<Vec<String>> {
             Some(db(c.expected_gain_db?, 2, "dB"))
         }),
         row(check, "polarity", polarity),
-        row(check, format!("noise 20 Hz-20 kHz, {floor}"), |c| {
+        row(check, format!("noise 20 Hz–20 kHz, {floor}"), |c| {
             Some(db(c.floor.as_ref()?.flat_dbfs, 1, "dBFS"))
         }),
         row(check, "  A-weighted", |c| {
@@ -234,13 +239,53 @@ fn levels(check: &SelfCheck) -> Vec<Vec<String>> {
                 Some(format!("{}{} %", bound(d.at_most), significant(d.thd_percent, 2)))
             })
         });
-    let steps = longest(check, |c| c.steps.len()).enumerate().map(|(index, own)| {
-        let level = own.steps.get(index).map_or(0.0, |s| s.level_dbfs);
-        row(check, signed(&format!("step to {level:.0} dBFS, off by")), |c| {
-            c.steps.get(index).map(step)
-        })
+    distortion
+        .flatten()
+        .chain(steps_that_follow(check))
+        .chain(steps_that_do_not(check))
+        .collect()
+}
+
+fn follows(step: &Step) -> bool {
+    step.deviation_db.is_some() && !step.is_off()
+}
+
+/// One row for all the steps that follow.
+fn steps_that_follow(check: &SelfCheck) -> Option<Vec<String>> {
+    let levels = check
+        .channels
+        .iter()
+        .flat_map(|c| &c.steps)
+        .filter(|s| follows(s));
+    let (low, high) = levels.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), s| {
+        (low.min(s.level_dbfs), high.max(s.level_dbfs))
     });
-    distortion.chain(steps).flatten().collect()
+    let name = signed(&format!("steps {high:.0} to {low:.0} dBFS follow within"));
+    row(check, name, |c| {
+        let own = c
+            .steps
+            .iter()
+            .filter(|s| follows(s))
+            .filter_map(|s| s.deviation_db);
+        let most = own.map(f64::abs).reduce(f64::max)?;
+        Some(format!("{:.3} dB", most.max(0.001)))
+    })
+}
+
+/// A row for each step that does not follow on some channel.
+fn steps_that_do_not(check: &SelfCheck) -> impl Iterator<Item = Vec<String>> {
+    longest(check, |c| c.steps.len())
+        .enumerate()
+        .filter(|(index, _)| {
+            let of = |c: &ChannelCheck| c.steps.get(*index).is_some_and(|s| !follows(s));
+            check.channels.iter().any(of)
+        })
+        .filter_map(|(index, own)| {
+            let level = own.steps.get(index).map_or(0.0, |s| s.level_dbfs);
+            row(check, signed(&format!("step to {level:.0} dBFS, off by")), |c| {
+                c.steps.get(index).map(step)
+            })
+        })
 }
 
 /// Crosstalk, steadiness, skirts, response.

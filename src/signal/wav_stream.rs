@@ -3,6 +3,10 @@
 //! Until [`WavStream::finish`] the header gives its lengths as "not known" (all bits set), which readers take as "up to
 //! the end of the file". Room is kept for the 64-bit lengths of RF64, so that a file that passes 4 GiB only has its
 //! header rewritten (EBU Tech 3306, "RF64: An extended file format for audio", 2009).
+//!
+//! While a recording runs, what was written is handed to the operating system four times a second, which keeps it where
+//! this program ends, however it ends. The disk itself is waited for only when the recording is over: it may take a
+//! second, in which nobody would watch over what is played. A power cut can therefore cost the end of the take that runs.
 
 use super::source::{Encoding, Format};
 use crate::error::{Error, Kind, Result};
@@ -14,8 +18,8 @@ use std::path::{Path, PathBuf};
 const HEADER: usize = 80;
 /// A 32-bit length that says "not known" or "see the 64-bit one".
 const UNKNOWN: u32 = u32::MAX;
-/// Seconds of samples between two times that the disk is made to keep them.
-const KEPT_EVERY_S: u64 = 2;
+/// Times a second that the operating system is given what was written.
+const FLUSHES_PER_S: u64 = 4;
 
 /// A recording on its way to the disk.
 #[derive(Debug)]
@@ -23,7 +27,7 @@ pub struct WavStream {
     path: PathBuf,
     file: BufWriter<File>,
     format: Format,
-    kept: u64,
+    flushed: u64,
 }
 
 impl WavStream {
@@ -50,7 +54,7 @@ impl WavStream {
             path: path.to_owned(),
             file: BufWriter::with_capacity(64 * 1024, file),
             format: Format { frames: 0, ..format },
-            kept: 0,
+            flushed: 0,
         };
         let header = stream.header(None);
         stream.put(&header)?;
@@ -77,9 +81,11 @@ impl WavStream {
         }
         self.put(&bytes)?;
         self.format.frames += frames as u64;
-        if self.format.frames - self.kept >= KEPT_EVERY_S * u64::from(self.format.sample_rate_hz) {
-            self.kept = self.format.frames;
-            self.keep()?;
+        if FLUSHES_PER_S * (self.format.frames - self.flushed) >= u64::from(self.format.sample_rate_hz) {
+            self.flushed = self.format.frames;
+            self.file
+                .flush()
+                .map_err(|e| Error::io("write the recording", &self.path, &e))?;
         }
         Ok(())
     }
@@ -170,7 +176,7 @@ impl WavStream {
 impl Drop for WavStream {
     fn drop(&mut self) {
         // Also where a take ends by an error, what was written is on the disk. Nobody is left to be told of a failure.
-        let _ = self.file.flush();
+        let _ = self.keep();
     }
 }
 
@@ -236,6 +242,24 @@ mod tests {
                 read.open().unwrap().read(0, &mut [a, b]).unwrap();
                 assert_eq!(planes, [left.clone(), right.clone()], "{encoding:?}");
             }
+        }
+    }
+
+    /// What another program sees while the recording runs, is what stays where this one is killed.
+    #[test]
+    fn a_running_recording_lacks_a_quarter_of_a_second_at_most() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("running.wav");
+        let mut stream = WavStream::create(&path, format(Encoding::Int(16))).unwrap();
+        let block = [0.25; 1024];
+        for blocks in 1..=200u64 {
+            stream.write(&[&block, &block]).unwrap();
+            let there = wav_read::open(&path).map_or(0, |read| read.format().frames);
+            assert!(
+                there + 12_000 >= 1024 * blocks,
+                "{there} frames of {}",
+                1024 * blocks
+            );
         }
     }
 

@@ -23,6 +23,7 @@ mod nothing_left;
 mod plugin;
 mod probe;
 mod prompt;
+mod rig_check;
 mod server;
 mod take;
 
@@ -32,7 +33,7 @@ use std::process::ExitCode;
 use std::time::Instant;
 
 /// Every test, in the order they run: one server at a time, because each wants the machine for itself.
-const TESTS: [(&str, fn()); 22] = [
+const TESTS: [(&str, fn()); 23] = [
     (
         "a server and its amplifier end with the test",
         nothing_left::ended,
@@ -91,6 +92,10 @@ const TESTS: [(&str, fn()); 22] = [
         faults::not_there,
     ),
     ("the interface is listed", commands::interfaces),
+    (
+        "48, 96, 192 kHz: the self-check of a bit-exact path, and of one that distorts",
+        rig_check::four_benches,
+    ),
 ];
 
 fn main() -> ExitCode {

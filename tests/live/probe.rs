@@ -51,6 +51,8 @@ pub(crate) struct Account {
     pub(crate) losses: Vec<(u64, String)>,
     /// The bench's own word on why it ended early, and where.
     pub(crate) ended_early: Option<(String, u64)>,
+    /// The most frames that waited in the device, as it reports them.
+    pub(crate) waiting: Option<u64>,
     /// What and where, and what to do next, where it failed.
     pub(crate) error: Option<(String, String)>,
 }
@@ -81,6 +83,7 @@ fn obey(order: &Order, account: &mut Account) -> Result<()> {
     let played = bench.play(&cleared, &Setup::default(), &mut listener);
     account.frames = listener.frames;
     account.stopped_at = listener.stopped_at;
+    account.waiting = bench.timing().map(|t| t.waiting);
     let Played { losses, stopped, .. } = played?;
     account.losses = losses.into_iter().map(|l| (l.at_frame, l.what)).collect();
     account.ended_early = stopped.map(|(reason, frame)| (format!("{reason:?}"), frame));

@@ -5,10 +5,7 @@ use super::exact::below_the_ceiling;
 use super::probe::Stop;
 use super::server::{PERIOD, Server};
 use super::take::{Playing, Take, first_sound, interface, last_sound, stimulus, tone};
-use asleft::rig::ceiling::PROMPT_S;
-
-/// Longest ramp to silence, s.
-const RAMP_DOWN_S: f64 = 0.020;
+use asleft::rig::ceiling::{PROMPT_S, RAMP_S};
 
 /// Takes of which one must be quick enough: beside other programs the test may wait for its turn, which says nothing
 /// about what is built. What must hold of every take is checked in every take.
@@ -36,6 +33,12 @@ fn stopped(server: &Server, stop: Stop) -> Take {
     let (reason, _) = take.account.ended_early.as_ref().expect("a reason");
     assert_eq!(reason, "Asked");
     below_the_ceiling(&take);
+    let waiting = take.account.waiting.expect("a take that was played");
+    let most = frames_in(server.rate, PROMPT_S);
+    assert!(
+        waiting <= most,
+        "{waiting} frames wait in the device, at most {most}"
+    );
     let recorded = take.recorded();
     let frames = recorded[0].len();
     assert!(last_sound(&recorded) + 1 < frames, "the recording ends in sound");
@@ -63,12 +66,13 @@ fn ramp_begins(take: &Take) -> usize {
 /// the two periods that the device holds, because what it holds was heard before the stop was asked for.
 fn silence_follows(rate: u32) {
     let server = Server::with_amplifier(rate, &[]);
-    let most = frames_in(rate, PROMPT_S + RAMP_DOWN_S) + 2 * u64::from(PERIOD);
+    let most = frames_in(rate, PROMPT_S + RAMP_S) + 2 * u64::from(PERIOD);
     quick_enough("from a stop to silence", most, || {
         let take = stopped(&server, Stop::AtFrame(u64::from(rate)));
         let last = last_sound(&take.recorded());
         let ramp = between(ramp_begins(&take) as u64, last + 1);
-        assert!(ramp <= frames_in(rate, RAMP_DOWN_S), "a ramp of {ramp} frames");
+        // A frame for the rounding of the ramp's length.
+        assert!(ramp <= frames_in(rate, RAMP_S) + 1, "a ramp of {ramp} frames");
         between(take.account.stopped_at.expect("a stop"), last)
     });
 }

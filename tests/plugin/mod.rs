@@ -26,9 +26,19 @@ pub(crate) const VALVE: &str = "-el:valve,0.1,0.2";
 /// H2/H1 = 0.0025 / 0.498 875 = −46.001 dB and H3/H1 = 0.000 125 / 0.498 875 = −72.021 dB. The plugin scales its
 /// output; ratios do not care.
 pub(crate) fn closed_form() -> [(u32, f64); 2] {
-    let fundamental = PEAK + 0.001 * (4.0 * PEAK.powi(3) * 0.75 - 3.0 * PEAK);
-    [(2, 0.01 * PEAK.powi(2)), (3, 0.001 * PEAK.powi(3))]
+    closed_form_at(PEAK)
+}
+
+/// The same for a sine of another peak.
+pub(crate) fn closed_form_at(peak: f64) -> [(u32, f64); 2] {
+    let fundamental = fundamental(peak);
+    [(2, 0.01 * peak.powi(2)), (3, 0.001 * peak.powi(3))]
         .map(|(order, amplitude)| (order, 20.0 * f64::log10(amplitude / fundamental)))
+}
+
+/// Peak of the fundamental that [`HARMONIC_GENERATOR`] makes of a sine of `peak`, but for the plugin's own scale.
+pub(crate) fn fundamental(peak: f64) -> f64 {
+    peak + 0.001 * (4.0 * peak.powi(3) * 0.75 - 3.0 * peak)
 }
 
 /// Level of a harmonic of `hz` re the fundamental, dB, by a plain DFT. `one_second` must be one second of a steady tone of

@@ -107,10 +107,13 @@ impl Reporter {
         Self { shared, ring }
     }
 
-    /// Reports `what`, as of the recording's present end.
+    /// Reports `what`, as of the recording's present end; without allocating or freeing anything.
     pub fn tell(&mut self, what: Happening) {
         let at_frame = self.shared.recorded.load(Ordering::Acquire);
-        if self.ring.push(Event { at_frame, what }).is_err() {
+        if let Err(full) = self.ring.push(Event { at_frame, what }) {
+            // An error may own its words, and freeing them may wait for another thread. They are lost to the machine; so
+            // many errors are not told that the take is over anyway.
+            std::mem::forget(full);
             self.shared.unreported.fetch_add(1, Ordering::Relaxed);
         }
     }

@@ -40,6 +40,13 @@ pub struct InterfaceInfo {
     pub note: Option<String>,
 }
 
+impl InterfaceInfo {
+    /// Whether something can be measured through it, alone or with another.
+    pub fn is_usable(&self) -> bool {
+        self.converts.is_none() && (self.outputs.is_some() || self.inputs.is_some())
+    }
+}
+
 /// One direction of an interface.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct Ends {
@@ -73,8 +80,8 @@ pub fn interfaces() -> Result<Vec<InterfaceInfo>> {
     }
     found.sort_by_key(|i| {
         (
+            !i.is_usable(),
             i.converts.is_some(),
-            i.outputs.is_none() && i.inputs.is_none(),
             i.outputs.is_none() || i.inputs.is_none(),
         )
     });
@@ -84,9 +91,13 @@ pub fn interfaces() -> Result<Vec<InterfaceInfo>> {
 fn describe(id: &DeviceId, device: &cpal::Device) -> InterfaceInfo {
     let mut notes = Vec::new();
     let by_name = converts_by_name(id);
+    let unserved = is_unserved_jack(id);
+    if unserved {
+        notes.push("no JACK server runs".to_owned());
+    }
     let mut ask = |side| {
         // A name that is known to convert says nothing of the converters behind it, and opening it may start a server.
-        if by_name.is_some() {
+        if by_name.is_some() || unserved {
             return Vec::new();
         }
         offers(device, side).unwrap_or_else(|error| {
@@ -112,6 +123,20 @@ fn describe(id: &DeviceId, device: &cpal::Device) -> InterfaceInfo {
         usual_output: false,
         usual_input: false,
     }
+}
+
+/// Whether this is the plain name of the JACK server, and none runs: asking it then prints lines of its own. A server
+/// (JACK 2) shows its socket as `/dev/shm/jack_NAME_…`.
+fn is_unserved_jack(id: &DeviceId) -> bool {
+    let server = std::env::var("JACK_DEFAULT_SERVER").unwrap_or_else(|_| "default".to_owned());
+    let socket = format!("jack_{server}_");
+    let runs = || {
+        let files = std::fs::read_dir("/dev/shm").into_iter().flatten().flatten();
+        files
+            .map(|f| f.file_name())
+            .any(|name| name.to_string_lossy().starts_with(&socket))
+    };
+    id.host().name().eq_ignore_ascii_case("alsa") && id.id() == "jack" && !runs()
 }
 
 /// What a device offers in one direction; nothing where it has none.
@@ -156,25 +181,8 @@ fn shared_rate(device: &cpal::Device) -> bool {
         .is_ok_and(|id| id.host().name().eq_ignore_ascii_case("wasapi"))
 }
 
-/// The usual rates, and those that are offered alone, of `offers` in a usable format with at least `channels`, Hz, rising.
-pub(super) fn rates(offers: &[SupportedStreamConfigRange], channels: u16) -> Vec<u32> {
-    let usable: Vec<SupportedStreamConfigRange> = offers
-        .iter()
-        .filter(|o| o.channels() >= channels && FORMATS.contains(&o.sample_format()))
-        .copied()
-        .collect();
-    ends(&usable).map_or_else(Vec::new, |e| e.rates_hz)
-}
-
 fn ends(offers: &[SupportedStreamConfigRange]) -> Option<Ends> {
     let channels = offers.iter().map(SupportedStreamConfigRange::channels).max()?;
-    let mut rates = BTreeSet::new();
-    for offer in offers {
-        rates.extend(USUAL_RATES_HZ.into_iter().filter(|r| offer.contains_rate(*r)));
-        if offer.min_sample_rate() == offer.max_sample_rate() {
-            rates.insert(offer.min_sample_rate());
-        }
-    }
     let offered = |format| offers.iter().any(|o| o.sample_format() == format);
     let periods: Vec<(u32, u32)> = offers
         .iter()
@@ -187,7 +195,7 @@ fn ends(offers: &[SupportedStreamConfigRange]) -> Option<Ends> {
     let most = periods.iter().map(|p| p.1).max();
     Some(Ends {
         channels,
-        rates_hz: rates.into_iter().collect(),
+        rates_hz: rates_hz(offers.iter()).into_iter().collect(),
         formats: FORMATS
             .iter()
             .filter(|f| offered(**f))
@@ -195,6 +203,18 @@ fn ends(offers: &[SupportedStreamConfigRange]) -> Option<Ends> {
             .collect(),
         period_frames: least.zip(most),
     })
+}
+
+/// Rates among `offers`: single ones, and the usual ones of a range.
+pub(super) fn rates_hz<'a>(offers: impl Iterator<Item = &'a SupportedStreamConfigRange>) -> BTreeSet<u32> {
+    let mut rates = BTreeSet::new();
+    for offer in offers {
+        rates.extend(USUAL_RATES_HZ.into_iter().filter(|r| offer.contains_rate(*r)));
+        if offer.min_sample_rate() == offer.max_sample_rate() {
+            rates.insert(offer.min_sample_rate());
+        }
+    }
+    rates
 }
 
 fn claims_everything(offer: &SupportedStreamConfigRange) -> bool {
@@ -328,8 +348,6 @@ mod tests {
         let ends = ends(&both).unwrap();
         assert_eq!(ends.channels, 4);
         assert_eq!(ends.rates_hz, [44_100, 48_000, 50_000, 88_200, 96_000]);
-        assert_eq!(rates(&both, 3), [50_000], "two channels are not enough");
-        assert_eq!(rates(&both, 2), ends.rates_hz);
         assert_eq!(ends.formats, ["i24", "i16"]);
         assert_eq!(ends.period_frames, Some((64, 4_096)));
         assert!(claims_everything(&offer(

@@ -17,6 +17,7 @@
 //! | from | to | at most |
 //! | --- | --- | --- |
 //! | the sink's stop, a failure, a ring that runs low | the fade begins | one look (2 ms) and one period |
+//! | an input or output stands still ([`Cleared::prompt`]) | the fade begins | 4 periods, at least 60 ms, and the above |
 //! | a frame taken by [`callbacks::Playing`] | heard | 2 periods of the output, 50 ms where the stimulus is [`Cleared::prompt`] |
 //! | the fade begins | silence | 10 ms ([`RAMP_S`](crate::rig::ceiling::RAMP_S)) |
 //! | heard | at the sink | 1 period of the input and one look |
@@ -29,11 +30,12 @@
 //! # What is refused and what is reported
 //!
 //! Rate and format are the device's own or refused ([`offer`]); names that are known to convert are refused
-//! ([`devices`]). Lost samples are reported as [`Loss`](super::Loss); a stream that fails, stands still for a second, or
+//! ([`devices`]). Lost samples are reported as [`Loss`](super::Loss), and so is a stream that stood still for a while; one
+//! that fails, does not go on, or
 //! delivers nothing but exact zeros while something was played is an error. After a stop the recording goes on until the
 //! fade and the silence after it are in it, so that both can be counted there; the sink's further wishes are ignored.
 //!
-//! A rig that plays on one device and records from another has two clocks ([`LiveBench::one_clock`]); the analysis
+//! A rig that plays on one device and records from another has two clocks ([`Interface::has_one_clock`]); the analysis
 //! measures the difference. On a single device both streams count the same clock.
 
 pub mod callbacks;
@@ -63,6 +65,7 @@ use cpal::SupportedStreamConfigRange;
 use feeder::Feeder;
 use offer::{Chosen, Wish};
 use session::Session;
+use std::collections::BTreeSet;
 use std::time::Duration;
 use stream::End;
 use watch::Watch;
@@ -111,19 +114,10 @@ impl LiveBench {
         })
     }
 
-    /// Whether one device plays and records, so that both count the same clock.
-    pub fn one_clock(&self) -> bool {
-        self.interface.has_one_clock()
-    }
-
-    /// The sample rates that output and input have in common, with the channels that the rig uses, Hz, rising.
-    pub fn rates(&self) -> Vec<u32> {
-        let of = |d: &Device| devices::rates(&d.offers, d.highest);
-        let inputs = of(&self.input);
-        of(&self.output)
-            .into_iter()
-            .filter(|rate| inputs.contains(rate))
-            .collect()
+    /// Rates at which both devices play and record on the rig's channels, rising, Hz.
+    pub fn rates_hz(&self) -> Vec<u32> {
+        let inputs = self.input.rates_hz();
+        self.output.rates_hz().intersection(&inputs).copied().collect()
     }
 
     /// What the last take was like in time; `None` before the first.
@@ -165,7 +159,7 @@ impl LiveBench {
                 ));
             }
         }
-        if !self.one_clock() {
+        if !self.interface.has_one_clock() {
             self.notes.push(
                 "output and input are two devices with a clock each; the difference is measured and corrected"
                     .to_owned(),
@@ -186,6 +180,14 @@ impl Device {
             map,
             highest,
         })
+    }
+
+    /// Rates in usable formats on all channels that are used.
+    fn rates_hz(&self) -> BTreeSet<u32> {
+        let usable = |o: &&SupportedStreamConfigRange| {
+            o.channels() >= self.highest && offer::FORMATS.contains(&o.sample_format())
+        };
+        devices::rates_hz(self.offers.iter().filter(usable))
     }
 
     fn end<'a>(&'a self, name: &'a str, chosen: Chosen) -> End<'a> {

@@ -6,6 +6,7 @@ use super::feeder::Feeder;
 use super::offer::{PERIODS, Wish};
 use super::stream::Streams;
 use super::watch::Watch;
+use super::words::{self, Side};
 use crate::bench::{Played, Reason, Sink};
 use crate::error::{Error, Kind, Result};
 use crate::rig::ceiling::{PROMPT_S, RAMP_S};
@@ -41,6 +42,8 @@ enum Ending {
     Whole,
     Stopped(Reason, u64),
     Starved,
+    /// A stream was late.
+    Late(Side),
     /// The sink takes no more.
     Unkept(Error),
     /// A device failed.
@@ -99,6 +102,10 @@ impl Session<'_> {
                 collector.handed(),
                 "this machine or its disk was too slow to go on playing; the sound was faded out".to_owned(),
             ),
+            Ending::Late(side) => match watch.gone(side) {
+                Some(error) => return Err(error),
+                None => watch.add(collector.handed(), words::late(side)),
+            },
             Ending::Whole => {
                 for what in exact_zeros(collector.alive(), stimulus, names[1])? {
                     watch.add(0, what);
@@ -149,6 +156,11 @@ impl Session<'_> {
             if let Err(error) = self.watch.look(&self.shared) {
                 return Ending::Failed(error);
             }
+            if self.wish.prompt
+                && let Some(side) = self.watch.late()
+            {
+                return Ending::Late(side);
+            }
             if self.count(|s| &s.starved_at) != NEVER {
                 return Ending::Starved;
             }
@@ -169,6 +181,10 @@ impl Session<'_> {
         loop {
             if keep && let Err(error) = self.collector.collect(sink) {
                 (keep, refused) = (false, Some(error));
+            }
+            // Of a stream that was late it is of interest whether it goes on.
+            if matches!(ending, Ending::Late(_)) && self.watch.look(&self.shared).is_err() {
+                return refused;
             }
             let silent = self.count(|s| &s.quiet) > self.waiting();
             let heard = failed || !keep || self.came_back();

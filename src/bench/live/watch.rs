@@ -11,6 +11,13 @@ use std::time::{Duration, Instant};
 
 /// A stream that carries nothing for this long has failed.
 const STALLED: Duration = Duration::from_secs(1);
+/// Periods that a stream may be late before nobody listens to what is played, and the least time: a busy machine gives a
+/// thread its turn within some ten milliseconds. Common practice, no source.
+const LATE_PERIODS: u32 = 4;
+const LATE: Duration = Duration::from_millis(60);
+/// The most that one look counts of the time since the last: while this thread had no turn itself, the streams may have
+/// had none either.
+const A_LOOK: Duration = Duration::from_millis(10);
 /// The same before its first samples: servers and drivers take their time.
 const STARTING: Duration = Duration::from_secs(4);
 /// Losses that are kept one by one.
@@ -23,8 +30,10 @@ const OFF_RATE: f64 = 0.05;
 pub(super) struct Watch<'a> {
     events: Vec<Consumer<Event>>,
     names: [&'a str; 2],
-    periods: Duration,
-    moved: [(u64, Instant); 2],
+    period: Duration,
+    /// Frames of output and input at the last look, and how long they have not changed.
+    moved: [(u64, Duration); 2],
+    looked: Instant,
     losses: Vec<Loss>,
     /// Frame and number of the frames that found no room there, until a later loss shows that these are all.
     dropped: Option<(u64, u64)>,
@@ -36,12 +45,12 @@ pub(super) struct Watch<'a> {
 impl<'a> Watch<'a> {
     /// Watches streams with periods of at most `period`; `names` are those of output and input.
     pub(super) fn new(events: Vec<Consumer<Event>>, names: [&'a str; 2], period: Duration) -> Self {
-        let now = Instant::now();
         Self {
             events,
             names,
-            periods: 4 * period,
-            moved: [(0, now); 2],
+            period,
+            moved: [(0, Duration::ZERO); 2],
+            looked: Instant::now(),
             losses: Vec::new(),
             dropped: None,
             more: 0,
@@ -65,7 +74,27 @@ impl<'a> Watch<'a> {
                 failed = failed.or(self.note(event));
             }
         }
-        failed.map_or_else(|| self.still_moving(shared), Err)
+        let now = Instant::now();
+        self.count(shared, now.duration_since(self.looked));
+        self.looked = now;
+        failed.map_or_else(|| self.still_moving(), Err)
+    }
+
+    /// The stream that is late, if one is: sound goes out that nobody hears, or what is heard is not what goes out. What it
+    /// does may be lost, or come later.
+    pub(super) fn late(&self) -> Option<Side> {
+        let patience = (LATE_PERIODS * self.period).max(LATE);
+        let late = |(_, still): &(u64, Duration)| *still > patience;
+        let index = self.moved.iter().position(late)?;
+        Some([Side::Output, Side::Input][index])
+    }
+
+    /// The error of a stream that has been late and is so still.
+    pub(super) fn gone(&self, side: Side) -> Option<Error> {
+        (self.late() == Some(side)).then(|| {
+            let (_, still) = self.moved[side as usize];
+            words::stalled(side, self.names[side as usize], still.as_secs_f64())
+        })
     }
 
     /// Keeps a loss, or gives back a failure.
@@ -121,22 +150,31 @@ impl<'a> Watch<'a> {
         }
     }
 
-    fn still_moving(&mut self, shared: &Shared) -> Result<()> {
-        let now = Instant::now();
+    /// Counts how long each stream stands still; the last look was `passed` ago.
+    fn count(&mut self, shared: &Shared, passed: Duration) {
         let counted = |counter: &AtomicU64| counter.load(Ordering::Acquire);
         let frames = [
             counted(&shared.output_frames),
             counted(&shared.recorded) + counted(&shared.dropped),
         ];
-        for (index, side) in [Side::Output, Side::Input].into_iter().enumerate() {
-            let (last, since) = self.moved[index];
-            if frames[index] != last {
-                self.moved[index] = (frames[index], now);
-                continue;
+        for ((last, still), frames) in self.moved.iter_mut().zip(frames) {
+            if frames == *last {
+                *still += passed.min(A_LOOK);
+            } else {
+                (*last, *still) = (frames, Duration::ZERO);
             }
-            let patience = if last == 0 { STARTING } else { STALLED }.max(self.periods);
-            if now.duration_since(since) > patience {
-                return Err(words::stalled(side, self.names[index], patience.as_secs_f64()));
+        }
+    }
+
+    fn still_moving(&self) -> Result<()> {
+        for (side, (last, still)) in [Side::Output, Side::Input].into_iter().zip(self.moved) {
+            let patience = if last == 0 { STARTING } else { STALLED }.max(LATE_PERIODS * self.period);
+            if still > patience {
+                return Err(words::stalled(
+                    side,
+                    self.names[side as usize],
+                    still.as_secs_f64(),
+                ));
             }
         }
         Ok(())
@@ -222,6 +260,40 @@ mod tests {
         assert_eq!(at, [10, 30, 50]);
         assert!(losses[0].what.starts_with("7 recorded frames"), "{losses:?}");
         assert!(losses[1].what.contains("underrun"));
+    }
+
+    /// At 48 kHz four periods of 1024 frames last 85 ms, four of 64 frames only 5 ms.
+    #[test]
+    fn an_input_that_stops_is_late_after_four_periods_and_no_sooner_than_a_thread_may_wait() {
+        let ms = Duration::from_millis;
+        for (frames, least, most) in [(1_024u32, 85, 100), (64, 60, 75)] {
+            let (mut watch, _ring) = watch();
+            watch.period = Duration::from_secs_f64(f64::from(frames) / 48e3);
+            let shared = Shared::default();
+            let runs = |watch: &mut Watch<'_>, input: bool| {
+                shared.output_frames.fetch_add(1, Ordering::Release);
+                shared.recorded.fetch_add(u64::from(input), Ordering::Release);
+                watch.count(&shared, ms(5));
+            };
+            for _ in 0..200 {
+                runs(&mut watch, true);
+                assert_eq!(watch.late(), None);
+            }
+            // A second in which this thread had no turn says nothing of the streams.
+            watch.count(&shared, ms(1_000));
+            assert_eq!(watch.late(), None);
+            runs(&mut watch, true);
+            let looks = (1u64..).find(|_| {
+                runs(&mut watch, false);
+                watch.late().is_some()
+            });
+            let after = 5 * looks.unwrap();
+            assert!((least..=most).contains(&after), "{after} ms at {frames} frames");
+            assert_eq!(watch.late(), Some(Side::Input));
+            assert!(watch.gone(Side::Input).is_some() && watch.gone(Side::Output).is_none());
+            runs(&mut watch, true);
+            assert_eq!(watch.late(), None);
+        }
     }
 
     #[test]

@@ -117,6 +117,15 @@ pub(super) fn failing(cause: &cpal::Error, side: Side, name: &str) -> Error {
     ))
 }
 
+/// A stream that carried nothing for a while, though the other one went on.
+pub(super) fn late(side: Side) -> String {
+    let doing = match side {
+        Side::Output => "took no samples",
+        Side::Input => "delivered no samples",
+    };
+    format!("the {side} {doing} for a while; the sound was faded out")
+}
+
 /// A stream that runs and carries nothing.
 pub(super) fn stalled(side: Side, name: &str, seconds: f64) -> Error {
     let doing = match side {
@@ -125,7 +134,7 @@ pub(super) fn stalled(side: Side, name: &str, seconds: f64) -> Error {
     };
     Error::new(
         Kind::Unavailable,
-        format!("the {side} is open, but {doing} for {seconds:.0} s: its sound server has ended, or its driver hangs"),
+        format!("the {side} is open, but {doing} for {seconds:.1} s: its sound server has ended, or its driver hangs"),
     )
     .at(name)
     .next("check that the sound server runs, or unplug the interface and plug it in again; what was recorded so far is kept")

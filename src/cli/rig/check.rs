@@ -5,7 +5,7 @@ use crate::bench::simulated::{SimulatedBench, bench_interface, demo_rig};
 use crate::cli::operator::Terminal;
 use crate::cli::session::open_live;
 use crate::cli::{CommandResult, Ending, Streams, style};
-use crate::error::{Error, Result};
+use crate::error::{Error, Kind, Result};
 use crate::procedure::operator::Unattended;
 use crate::procedure::plan::{SAMPLE_RATE_HZ, WIDE_RATE_HZ};
 use crate::procedure::self_check::{self, Purpose, Request, SelfCheck, loopback};
@@ -28,9 +28,10 @@ pub(super) struct Args {
     /// Check only for this (may be repeated); without it, for everything.
     #[arg(long = "for", value_name = "PURPOSE", value_enum)]
     purposes: Vec<PurposeArg>,
-    /// Highest sample rate that the interface is used at, Hz.
-    #[arg(long, value_name = "HZ", default_value_t = WIDE_RATE_HZ, value_parser = clap::value_parser!(u32).range(44_100..=384_000))]
-    rate: u32,
+    /// Sample rate of the sweep, and the most of the tones, Hz; without it the highest that the interface offers, 192000
+    /// at most.
+    #[arg(long, value_name = "HZ", value_parser = clap::value_parser!(u32).range(44_100..=384_000))]
+    rate: Option<u32>,
     /// Write the result into the rig file, as the floor of every later plot.
     #[arg(long, conflicts_with = "simulated")]
     save: bool,
@@ -77,14 +78,16 @@ pub(super) fn run(args: &Args, io: &mut Streams<'_>, input: &mut dyn BufRead) ->
     } else {
         args.purposes.iter().map(|p| Purpose::from(*p)).collect()
     };
-    let request = Request::at(args.rate.min(SAMPLE_RATE_HZ), args.rate);
     let check = if args.simulated {
+        let rate = args.rate.unwrap_or(WIDE_RATE_HZ);
+        let request = Request::at(rate.min(SAMPLE_RATE_HZ), rate);
         let mut bench = SimulatedBench::loopback(bench_interface(), 1);
         // Nothing can be connected wrongly here.
         let mut nobody = Unattended::yes_to(&["loopback-bare", "loopback-cabled"]);
         self_check::run(&mut bench, &rig, &request, &mut nobody)?
     } else {
         let mut bench = open_live(&rig)?;
+        let request = request(&bench.rates_hz(), args.rate)?;
         let mut operator = Terminal::new(input, io.err, io.interactive)?;
         self_check::run(&mut bench, &rig, &request, &mut operator)?
     };
@@ -108,6 +111,24 @@ pub(super) fn run(args: &Args, io: &mut Streams<'_>, input: &mut dyn BufRead) ->
     } else {
         Ending::Doubtful
     })
+}
+
+/// What is played on an interface that runs at the rates `offered`: at `asked`, or at the best of them.
+fn request(offered: &[u32], asked: Option<u32>) -> Result<Request> {
+    Request::within(offered, asked.unwrap_or(WIDE_RATE_HZ))
+        .filter(|r| asked.is_none_or(|rate| rate == r.sweep_rate_hz))
+        .ok_or_else(|| {
+            let rates: Vec<String> = offered.iter().map(u32::to_string).collect();
+            Error::new(
+                Kind::Unavailable,
+                format!(
+                    "the interface does not play and record at this rate; at both it offers {} Hz",
+                    rates.join(", ")
+                ),
+            )
+            .at("--rate")
+            .next("leave out --rate, or choose another interface of those that `asleft interfaces` lists")
+        })
 }
 
 /// Writes the floor into the rig file; the rest of it stays as it is.

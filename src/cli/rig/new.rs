@@ -133,7 +133,7 @@ fn rehearse(
 fn devices() -> Result<Devices> {
     let found = live::interfaces()?;
     let fit = |ends: fn(&live::InterfaceInfo) -> Option<&live::Ends>| {
-        let fit = found.iter().filter(|i| i.converts.is_none());
+        let fit = found.iter().filter(|i| i.is_usable());
         let device = |i: &live::InterfaceInfo| {
             ends(i).map(|ends| Device {
                 name: i.id.clone(),

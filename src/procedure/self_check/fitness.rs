@@ -28,6 +28,8 @@ const ORDINARY_NOISE_V: f64 = 0.5e-3;
 const ORDINARY_SEPARATION_DB: f64 = 40.0;
 /// The response must reach at least so far, Hz; the lowest and the highest third octave inside 20 Hz–20 kHz.
 const ORDINARY_HZ: [f64; 2] = [20.0, 19_900.0];
+/// Where something was not found at all.
+const LOOK: &str = "check the cables and the interface's mixer, and run the check again";
 /// Working room below the input's full scale.
 const HEADROOM: Decibels = Decibels(-1.0);
 
@@ -89,13 +91,13 @@ pub struct Fitness {
 /// How far a bench reaches.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Reach {
-    /// What it holds for: "the input takes", "A-weighted".
+    /// What it holds for: "A-weighted", "up to".
     pub what: String,
     /// Tap, where it matters.
     pub tap: Option<String>,
     /// Value.
     pub value: f64,
-    /// "W", "%", "V", "Hz", "dB".
+    /// "W", "%", "V", "Hz", "dB", "dBFS".
     pub unit: &'static str,
 }
 
@@ -167,7 +169,7 @@ fn power(rig: &Rig) -> Found {
         });
         let most = watts.reduce(f64::min)?;
         Some(Reach {
-            what: "the input takes".to_owned(),
+            what: "1 dB below full scale at".to_owned(),
             tap,
             value: most,
             unit: "W",
@@ -195,15 +197,16 @@ fn distortion(check: &SelfCheck) -> Found {
     let best = |c: &ChannelCheck| of(c).map(|d| d.thd_percent);
     let level = worst(check, |c| of(c).map(|d| d.level_dbfs), f64::min).unwrap_or(0.0);
     let Some(own) = worst(check, best, f64::max) else {
-        return (Vec::new(), poor("own distortion was not found", "see above"));
+        return (Vec::new(), poor("own distortion was not found", LOOK));
     };
     let value = own * RIG_MARGIN.amplitude_ratio();
-    let limits = vec![Reach {
-        what: format!("at 1 kHz and {level:.0} dBFS, where its own is least, down to"),
+    let reach = |what: &str, value, unit| Reach {
+        what: what.to_owned(),
         tap: None,
         value,
-        unit: "%",
-    }];
+        unit,
+    };
+    let limits = vec![reach("down to", value, "%"), reach("best at", level, "dBFS")];
     let weak = poor(
         format!("its own distortion is {own:.2} %"),
         "work at a lower input level, or use an interface with less distortion of its own",
@@ -233,7 +236,7 @@ fn noise(check: &SelfCheck, rig: &Rig) -> Found {
     let mut limits = Vec::new();
     for tap in taps(rig) {
         for (what, pick) in [
-            ("20 Hz-20 kHz", (|f| f.flat_dbfs) as fn(&super::Floor) -> f64),
+            ("20 Hz–20 kHz", (|f| f.flat_dbfs) as fn(&super::Floor) -> f64),
             ("A-weighted", |f| f.a_dbfs),
         ] {
             limits.extend(at_output(tap.as_deref(), pick).map(|value| Reach {
@@ -246,7 +249,7 @@ fn noise(check: &SelfCheck, rig: &Rig) -> Found {
     }
     let least = limits.iter().map(|l| l.value).reduce(f64::min);
     let weak = match least {
-        None => poor("own noise was not found", "see above"),
+        None => poor("own noise was not found", LOOK),
         Some(v) if v > ORDINARY_NOISE_V => poor(
             format!("even through its best tap its own noise is {:.1} mV", 1000.0 * v),
             "measure noise through a second tap that attenuates little (0 to 6 dB)",
@@ -263,7 +266,7 @@ fn response(check: &SelfCheck) -> Found {
         r.cut_off_hz.or(r.frequency_hz.last().copied())
     };
     let (Some(low), Some(high)) = (worst(check, low, f64::max), worst(check, high, f64::min)) else {
-        return (Vec::new(), poor("its own response was not found", "see above"));
+        return (Vec::new(), poor("its own response was not found", LOOK));
     };
     let reach = |what: &str, value| Reach {
         what: what.to_owned(),
@@ -283,7 +286,7 @@ fn response(check: &SelfCheck) -> Found {
 fn separation(check: &SelfCheck) -> Found {
     let own = |c: &ChannelCheck| c.crosstalk.iter().map(|x| x.db).reduce(f64::max);
     let Some(own) = worst(check, own, f64::max) else {
-        return (Vec::new(), poor("its own crosstalk was not found", "see above"));
+        return (Vec::new(), poor("its own crosstalk was not found", LOOK));
     };
     let value = -own - RIG_MARGIN.0;
     let limits = vec![Reach {

@@ -24,6 +24,7 @@ pub use run::run;
 pub use trouble::{Kind, Trouble};
 
 use crate::figure::Channel;
+use crate::procedure::plan::SAMPLE_RATE_HZ;
 use crate::quantity::{Dbfs, Estimate};
 use serde::Serialize;
 
@@ -62,6 +63,14 @@ pub struct Request {
 }
 
 impl Request {
+    /// The full check on an interface that runs at `offered_hz`, and no faster than `most_hz`: the sweep at the highest
+    /// of its rates, tones at the highest that an audio band needs. `None` where it offers no rate.
+    pub fn within(offered_hz: &[u32], most_hz: u32) -> Option<Self> {
+        let up_to = |most: u32| offered_hz.iter().copied().filter(|r| *r <= most).max();
+        let sweep = up_to(most_hz).or(offered_hz.iter().copied().min())?;
+        Some(Self::at(up_to(sweep.min(SAMPLE_RATE_HZ)).unwrap_or(sweep), sweep))
+    }
+
     /// The full check; tones at `sample_rate_hz`, the sweep at `sweep_rate_hz`.
     pub fn at(sample_rate_hz: u32, sweep_rate_hz: u32) -> Self {
         Self {
@@ -240,6 +249,18 @@ impl ChannelCheck {
             response: None,
             polarity: None,
         }
+    }
+}
+
+/// How far a level may be from its step, dB, beyond its uncertainty. Common practice: a step of 20 dB reads 20.00 ± 0.05.
+pub(crate) const STEP_DB: f64 = 0.05;
+
+impl Step {
+    /// Whether the level is further from its step than a sound path and its own uncertainty explain. A tone that was not
+    /// seen is not off: it is missing.
+    pub fn is_off(&self) -> bool {
+        self.deviation_db
+            .is_some_and(|d| d.abs() > STEP_DB + 1.5 * self.expanded_db)
     }
 }
 

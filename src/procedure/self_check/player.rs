@@ -3,8 +3,9 @@
 use crate::bench::{Bench, Flow, InMemory, Reason, Sink};
 use crate::error::{Error, Kind, Result};
 use crate::figure::Driven;
-use crate::procedure::operator::Operator;
-use crate::rig::ceiling;
+use crate::procedure::operator::{Notice, Operator, Weight};
+use crate::procedure::run::ATTEMPTS;
+use crate::rig::ceiling::{self, Cleared};
 use crate::signal::source::{BlockSource, Format, MemorySource};
 use crate::signal::stimulus::{SCHEMA, Signal, Stimulus};
 use crate::signal::take::{Setup, Take};
@@ -33,10 +34,11 @@ pub(super) fn tones(hz: f64, levels: &[Option<f64>]) -> Vec<Signal> {
 }
 
 impl Player<'_> {
-    /// Plays `channels` for `seconds` and returns the take.
+    /// Plays `channels` for `seconds` and returns the take. One in which the device lost samples is made again: what was
+    /// lost would become the floor of every later plot.
     ///
     /// # Errors
-    /// Where the signal may not be played, the bench fails, or the operator stops.
+    /// Where the signal may not be played, the bench fails, loses samples [`ATTEMPTS`] times, or the operator stops.
     pub(super) fn play(
         &mut self,
         sample_rate_hz: u32,
@@ -55,13 +57,37 @@ impl Player<'_> {
             channels,
         };
         let cleared = ceiling::clear_bare(stimulus)?;
+        let mut lost = String::new();
+        for _ in 0..ATTEMPTS {
+            match self.take(&cleared, &setup)? {
+                Ok(take) => return Ok(take),
+                Err(loss) => lost = loss,
+            }
+            self.operator.tell(&Notice {
+                weight: Weight::Step,
+                text: "Samples were lost; this part of the check is made again.".to_owned(),
+                why: lost.clone(),
+            })?;
+        }
+        Err(Error::new(
+            Kind::Unavailable,
+            format!("samples were lost {ATTEMPTS} times: {lost}"),
+        )
+        .next("close other programs, try larger periods or another USB socket, and run the check again"))
+    }
+
+    /// One attempt; the first loss where samples were lost.
+    fn take(&mut self, cleared: &Cleared, setup: &Setup) -> Result<std::result::Result<Take, String>> {
         let mut tape = Tape {
             kept: InMemory::default(),
             operator: self.operator,
         };
-        let played = self.bench.play(&cleared, &setup, &mut tape)?;
+        let played = self.bench.play(cleared, setup, &mut tape)?;
         if let Some((reason, _)) = played.stopped {
             return Err(stopped(reason));
+        }
+        if let Some(loss) = played.losses.first() {
+            return Ok(Err(loss.what.clone()));
         }
         let source = tape
             .kept
@@ -74,12 +100,12 @@ impl Player<'_> {
                 ),
             );
         };
-        Ok(Take {
+        Ok(Ok(Take {
             source: Arc::new(source),
             stimulus: Some(cleared.stimulus().clone()),
-            setup,
+            setup: setup.clone(),
             simulated: self.bench.simulated(),
-        })
+        }))
     }
 }
 
