@@ -27,11 +27,11 @@ pub(super) fn store_floors(check: &mut SelfCheck, silent: &Examined) {
     }
 }
 
-/// A take of one driven side. A tone that comes back on the other side is not where its stimulus says; it is looked for
-/// without it.
-pub(super) fn examine_one_side(take: Take) -> Result<Examined> {
+/// A take in which only the side `driven` was played. A tone that comes back on the other side is not where its stimulus
+/// says; it is looked for without it.
+pub(super) fn examine_one_side(take: Take, driven: usize) -> Result<Examined> {
     let examined = take::examine(take.clone(), None)?;
-    if matches!(examined.content, take::Content::Tone(_)) {
+    if order(&examined, driven) != alignment::ChannelOrder::Unknown {
         return Ok(examined);
     }
     take::examine(

@@ -261,7 +261,7 @@ impl Running<'_> {
             let mut levels = both;
             levels[quiet] = None;
             for hz in [TONE_HZ, HIGH_TONE_HZ] {
-                let examined = examine_one_side(self.tone(hz, self.request.tone_s, levels)?)?;
+                let examined = examine_one_side(self.tone(hz, self.request.tone_s, levels)?, driven)?;
                 self.evidence.order.push(order(&examined, driven));
                 // With both sides driven a digital path rightly gives the same bits on both.
                 self.evidence.twice |= examined.is_one_twice(0, 1);
