@@ -392,7 +392,16 @@ fn an_accepted_low_gain_loosens_no_limit() {
         assert!((less - low_db).abs() < 1e-6, "{less}");
         assert!(cleared.prompt());
     }
-    // A gain that is as expected is believed.
+}
+
+#[test]
+fn a_gain_that_is_as_expected_is_believed() {
+    let (mut rig, unit, setup) = (rig(), of_demo(), setup());
+    let at = At {
+        setup: &setup,
+        unit: &unit,
+        confirmed: true,
+    };
     rig.channels.iter_mut().for_each(|c| c.load_rating_w = 100.0);
     let mut ceiling = Ceiling::new(&rig);
     prove_accepting(&at, &mut ceiling, -0.9);

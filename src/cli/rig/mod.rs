@@ -34,7 +34,7 @@ enum Action {
     /// Checks the bare interface in loopback: its floors, and what it is fit for.
     Check(check::Args),
     /// Plans attenuator, load and input pad from a rated power, and draws the wiring.
-    Plan(plan::Args),
+    Plan(Box<plan::Args>),
     /// Prints the JSON schema of these files, for editors that check and complete TOML.
     #[command(after_help = "Example:\n  asleft rig schema > rig.schema.json")]
     Schema,

@@ -128,7 +128,7 @@ pub(super) fn drive(
     driving: &dyn Fn() -> Walked<Driving>,
     key: &str,
     channel: usize,
-    tap: Tapped<'_>,
+    tap: &Tapped<'_>,
 ) -> Walked<Reading> {
     let side = Channel::at(channel);
     let key = format!("{key}-{side}");
@@ -247,7 +247,7 @@ pub(super) fn cross_check(
             within: RATIO_WITHIN,
             suspects: suspects(c, tap),
         };
-        let read = drive(s, a, driving, "cross", c, tapped)?;
+        let read = drive(s, a, driving, "cross", c, &tapped)?;
         let by_meter = s.meter.volts(read.volts, &read.key);
         let by_program = at_full_scale.times(&arithmetic::amplitude(&read));
         let apart = by_program.over(&by_meter);

@@ -151,7 +151,7 @@ impl Ratios<'_> {
         let ratio = each(|c| {
             let nominal = built.nominal(self.bare[c].input_impedance.value);
             let read = if self.is_enough(c, nominal) || self.by_output(built)? {
-                self.from_output("tap", built, c)?
+                self.by_the_output("tap", built, c)?
             } else {
                 let tapped = Tapped {
                     name: &built.name,
@@ -168,7 +168,7 @@ impl Ratios<'_> {
                     &driving,
                     &format!("tap-{}", built.name),
                     c,
-                    tapped,
+                    &tapped,
                 )?
             };
             let found = self.ratio(c, &read);
@@ -198,7 +198,7 @@ impl Ratios<'_> {
     /// The ratio of a pad on each channel, as if nothing loaded it.
     pub(super) fn of_pad(&self, built: &Built) -> Walked<Attenuator> {
         let ratio = each(|c| {
-            let read = self.from_output("pad", built, c)?;
+            let read = self.by_the_output("pad", built, c)?;
             let found = self.ratio(c, &read);
             let input = &self.bare[c].input_impedance;
             self.as_built("pad", built, c, &found, built.nominal(input.value))?;
@@ -229,7 +229,7 @@ impl Ratios<'_> {
 
     /// The output drives the top; the meter reads there, the program at the bottom. The level of the input's own
     /// reading keeps the meter on one range, so that its error cancels.
-    fn from_output(&self, kind: &str, built: &Built, channel: usize) -> Walked<Reading> {
+    fn by_the_output(&self, kind: &str, built: &Built, channel: usize) -> Walked<Reading> {
         let direct = &self.bare[channel].direct;
         let nominal = built.nominal(self.bare[channel].input_impedance.value);
         let (side, name) = (Channel::at(channel), &built.name);

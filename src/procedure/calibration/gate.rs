@@ -119,6 +119,24 @@ fn stage(a: &Answers, refusal: &Refusing<'_>) -> Walked<OutputStage> {
     }
 }
 
+/// The loads that the maker allows, as typed and in ohms.
+fn allowed_loads(a: &Answers, rated_ohm: f64) -> Walked<(String, Vec<f64>)> {
+    let key = "amplifier-loads";
+    let usual = format!("{rated_ohm}");
+    let typed = Ask::text(key, "Loads that its maker allows, in ohms", "4 8", Some(&usual)).word_in(a)?;
+    let ohms: Option<Vec<f64>> = typed
+        .split_whitespace()
+        .map(|ohm| ohm.parse().ok().filter(|o: &f64| *o > 0.0 && o.is_finite()))
+        .collect();
+    let ohms = ohms.filter(|all| !all.is_empty()).ok_or_else(|| {
+        mistyped(
+            format!("\"{typed}\" are no loads: write numbers, 4 8 for example."),
+            &[key],
+        )
+    })?;
+    Ok((typed.to_string(), ohms))
+}
+
 /// The ratings as the ceiling needs them.
 fn ratings(a: &Answers, rig: &Rig, stage: OutputStage, refusal: &Refusing<'_>) -> Walked<UnitLimits> {
     let rated_w = Ask::number(
@@ -137,19 +155,7 @@ fn ratings(a: &Answers, rig: &Rig, stage: OutputStage, refusal: &Refusing<'_>) -
     )
     .or(8.0)
     .number_in(a)?;
-    let key = "amplifier-loads";
-    let usual = format!("{rated_load_ohm}");
-    let typed = Ask::text(key, "Loads that its maker allows, in ohms", "4 8", Some(&usual)).word_in(a)?;
-    let loads_ohm: Option<Vec<f64>> = typed
-        .split_whitespace()
-        .map(|ohm| ohm.parse().ok().filter(|o: &f64| *o > 0.0 && o.is_finite()))
-        .collect();
-    let loads_ohm = loads_ohm.filter(|all| !all.is_empty()).ok_or_else(|| {
-        mistyped(
-            format!("\"{typed}\" are no loads: write numbers, 4 8 for example."),
-            &[key],
-        )
-    })?;
+    let (typed, loads_ohm) = allowed_loads(a, rated_load_ohm)?;
     let output = Output {
         name: "speakers".to_owned(),
         loads_ohm: loads_ohm.clone(),

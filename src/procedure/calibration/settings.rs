@@ -147,6 +147,11 @@ fn multimeter(answers: &Answers) -> Walked<Multimeter> {
     if let Some(class) = classes.iter().find(|c| c.words() == word) {
         return Ok(class.meter.clone());
     }
+    stated_multimeter(answers)
+}
+
+/// A multimeter by its data sheet.
+fn stated_multimeter(answers: &Answers) -> Walked<Multimeter> {
     let ask = |key: &str, text: &str, unit, range, example: &str| {
         Ask::number(key, text, unit, range)
             .example(example)
@@ -171,41 +176,20 @@ fn multimeter(answers: &Answers) -> Walked<Multimeter> {
     };
     let volts = accuracy("volts", "AC volts, at 50 Hz and above", "0.7")?;
     let ohms = accuracy("ohms", "ohms, lowest range", "0.3")?;
-    let counts = ask(
-        "meter-counts",
-        "Highest number that the display shows",
-        "",
-        [999.0, 1e8],
-        "5999",
-    )?;
+    let display = "Highest number that the display shows";
+    let counts = ask("meter-counts", display, "", [999.0, 1e8], "5999")?;
+    let last = |of: &str| format!("Last digit of the lowest range of {of}");
     let finest_v = ask(
         "meter-finest-volts",
-        "Last digit of the lowest range of AC volts",
+        &last("AC volts"),
         "V",
         [1e-9, 1.0],
         "0.1 mV",
     )?;
-    let finest_ohm = ask(
-        "meter-finest-ohms",
-        "Last digit of the lowest range of ohms",
-        "Ω",
-        [1e-9, 10.0],
-        "0.01",
-    )?;
-    let low = ask(
-        "meter-low",
-        "This accuracy on AC volts holds from",
-        "Hz",
-        [1.0, 1e6],
-        "40",
-    )?;
-    let high = ask(
-        "meter-high",
-        "This accuracy on AC volts holds up to",
-        "Hz",
-        [1.0, 1e6],
-        "400",
-    )?;
+    let finest_ohm = ask("meter-finest-ohms", &last("ohms"), "Ω", [1e-9, 10.0], "0.01")?;
+    let holds = |where_to: &str| format!("This accuracy on AC volts holds {where_to}");
+    let low = ask("meter-low", &holds("from"), "Hz", [1.0, 1e6], "40")?;
+    let high = ask("meter-high", &holds("up to"), "Hz", [1.0, 1e6], "400")?;
     Ok(Multimeter {
         counts,
         finest_v,

@@ -48,7 +48,8 @@ pub fn up_to(offered: &[u32], most_hz: Option<u32>) -> Result<Vec<u32>> {
 /// Takes out of `steps` the tones whose second harmonic does not pass, and says what the rates cost.
 pub(super) fn limit(steps: &mut Vec<Step>) -> Vec<String> {
     let mut notes = Vec::new();
-    let (mut gone, mut third): (Vec<(f64, u32)>, Option<(f64, u32)>) = (Vec::new(), None);
+    let mut gone: Vec<(f64, u32)> = Vec::new();
+    let mut third: Option<(f64, u32)> = None;
     steps.retain(|step| match step.play {
         Play::Tone { frequency_hz, .. } => {
             let rate = step.sample_rate_hz;

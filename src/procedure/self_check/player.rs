@@ -44,7 +44,7 @@ impl Player<'_> {
         sample_rate_hz: u32,
         seconds: f64,
         channels: Vec<Signal>,
-        setup: Setup,
+        setup: &Setup,
     ) -> Result<Take> {
         let stimulus = Stimulus {
             schema: SCHEMA.to_owned(),
@@ -59,7 +59,7 @@ impl Player<'_> {
         let cleared = ceiling::clear_bare(stimulus)?;
         let mut lost = String::new();
         for _ in 0..ATTEMPTS {
-            match self.take(&cleared, &setup)? {
+            match self.take(&cleared, setup)? {
                 Ok(take) => return Ok(take),
                 Err(loss) => lost = loss,
             }

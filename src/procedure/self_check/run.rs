@@ -98,11 +98,11 @@ struct Running<'a> {
 impl Running<'_> {
     fn all(&mut self, check: &mut SelfCheck, shorted: bool) -> Result<()> {
         if shorted {
-            let take = self.silence(terminated())?;
+            let take = self.silence(&terminated())?;
             store_floors(check, &examine_silence(take)?);
             asks_for_cable(self.player.operator)?;
         }
-        let silent = examine_silence(self.silence(cabled(Driven::Both))?)?;
+        let silent = examine_silence(self.silence(&cabled(Driven::Both))?)?;
         self.evidence.cabled = floor::floors(&silent);
         if !shorted {
             store_floors(check, &silent);
@@ -119,7 +119,7 @@ impl Running<'_> {
         self.sweep(check, &outputs)
     }
 
-    fn silence(&mut self, setup: Setup) -> Result<Take> {
+    fn silence(&mut self, setup: &Setup) -> Result<Take> {
         let channels = vec![Signal::Silence, Signal::Silence];
         self.player
             .play(self.request.sample_rate_hz, self.request.floor_s, channels, setup)
@@ -136,7 +136,7 @@ impl Running<'_> {
             self.request.sample_rate_hz,
             seconds,
             tones(hz, &levels),
-            cabled(driven),
+            &cabled(driven),
         )
     }
 
@@ -303,7 +303,7 @@ impl Running<'_> {
         let channels = outputs.for_input(level).map(signal).to_vec();
         let take = self
             .player
-            .play(rate, self.request.sweep_s, channels, cabled(Driven::Both))?;
+            .play(rate, self.request.sweep_s, channels, &cabled(Driven::Both))?;
         let Some(found) = self.deconvolved(&take, level)? else {
             return Ok(());
         };
