@@ -259,6 +259,9 @@ fn what_the_model_has_lies_inside_the_intervals() {
 }
 
 /// The walk's next step where one answer of a finished calibration is another.
+/// What a wrong reading makes of a right one.
+type Change = fn(f64) -> f64;
+
 fn with(answers: &Answers, key: &str, change: impl Fn(f64) -> f64) -> Step {
     let mut changed = answers.clone();
     let was = answers.number(key).unwrap_or_else(|| panic!("{key}"));
@@ -270,7 +273,7 @@ fn with(answers: &Answers, key: &str, change: impl Fn(f64) -> f64) -> Step {
 fn what_cannot_be_is_asked_again_with_the_reason() {
     let answers = run(rehearsal(1, 3).without_amplifier()).answers;
     assert!(matches!(calibration().next(&answers), Step::Done(_)));
-    let cases: [(&str, fn(f64) -> f64, &str, &str); 5] = [
+    let cases: [(&str, Change, &str, &str); 5] = [
         // 0.06 dB is outside 0.05 dB, 0.04 dB inside.
         (
             "linearity-left-dbfs",

@@ -40,7 +40,7 @@ pub(super) fn examine_one_side(take: Take, driven: usize) -> Result<Examined> {
             setup: Setup::default(),
             ..take
         },
-        None,
+        Some(Wanted::Tone),
     )
 }
 
