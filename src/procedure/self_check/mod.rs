@@ -1,7 +1,7 @@
 //! The self-check of a bare bench: outputs cabled to inputs, no amplifier, every property of the path that a later
 //! figure leans on, and a plain verdict.
 //!
-//! [`run`] plays and records (`player`), each take is evaluated by pure functions of what was recorded (`floor`, `tones`,
+//! [`run()`] plays and records (`player`), each take is evaluated by pure functions of what was recorded (`floor`, `tones`,
 //! `swept`), what is wrong is named (`trouble`), and [`fitness`] says what the bench is fit for, by rules that are stated
 //! there. [`loopback`] turns the result into the rig file's `[[loopback]]` entries.
 //!
