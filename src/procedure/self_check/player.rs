@@ -8,7 +8,7 @@ use crate::procedure::run::ATTEMPTS;
 use crate::rig::ceiling::{self, Cleared};
 use crate::signal::source::{BlockSource, Format, MemorySource};
 use crate::signal::stimulus::{SCHEMA, Signal, Stimulus};
-use crate::signal::take::{Setup, Take};
+use crate::signal::take::{SHORTED_PLUG, Setup, Take};
 use std::sync::Arc;
 
 /// Silence before each signal, s: the quiet start that its onset is found by.
@@ -120,7 +120,7 @@ pub(super) fn cabled(driven: Driven) -> Setup {
 /// How it stands with terminated inputs.
 pub(super) fn terminated() -> Setup {
     Setup {
-        termination: Some("shorted plug".to_owned()),
+        termination: Some(SHORTED_PLUG.to_owned()),
         ..Setup::default()
     }
 }
