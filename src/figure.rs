@@ -43,11 +43,39 @@ pub enum FigureId {
     Separation,
     ImdSmpte,
     ImdDifference,
+    PowerAtLimit,
+    ClippingOnset,
+    Gain,
+    Sensitivity,
+    InputOverload,
+    SourceImpedance,
+    DampingFactor,
+    Dim,
+    RiaaError,
+    RiaaMax,
+    Headroom,
+    ToneControl,
+    Tracking,
+    TrackingMax,
+    ContactEvents,
+    ContactSpread,
+    MuteDelay,
+    Thump,
+    Polarity,
+    ChannelOrder,
+    Drift,
+    SpeedError,
+    WowFlutter,
+    Azimuth,
+    DcOffset,
+    IdleVoltage,
+    IdleCurrent,
+    Reading,
 }
 
 impl FigureId {
     /// Every id, in the order of the table.
-    pub const ALL: [Self; 25] = [
+    pub const ALL: [Self; 53] = [
         Self::Frequency,
         Self::Level,
         Self::Power,
@@ -73,6 +101,34 @@ impl FigureId {
         Self::Separation,
         Self::ImdSmpte,
         Self::ImdDifference,
+        Self::PowerAtLimit,
+        Self::ClippingOnset,
+        Self::Gain,
+        Self::Sensitivity,
+        Self::InputOverload,
+        Self::SourceImpedance,
+        Self::DampingFactor,
+        Self::Dim,
+        Self::RiaaError,
+        Self::RiaaMax,
+        Self::Headroom,
+        Self::ToneControl,
+        Self::Tracking,
+        Self::TrackingMax,
+        Self::ContactEvents,
+        Self::ContactSpread,
+        Self::MuteDelay,
+        Self::Thump,
+        Self::Polarity,
+        Self::ChannelOrder,
+        Self::Drift,
+        Self::SpeedError,
+        Self::WowFlutter,
+        Self::Azimuth,
+        Self::DcOffset,
+        Self::IdleVoltage,
+        Self::IdleCurrent,
+        Self::Reading,
     ];
 
     /// The id as JSON and unit files write it.
@@ -103,6 +159,34 @@ impl FigureId {
             Self::Separation => "separation",
             Self::ImdSmpte => "imd_smpte",
             Self::ImdDifference => "imd_difference",
+            Self::PowerAtLimit => "power_at_limit",
+            Self::ClippingOnset => "clipping_onset",
+            Self::Gain => "gain",
+            Self::Sensitivity => "sensitivity",
+            Self::InputOverload => "input_overload",
+            Self::SourceImpedance => "source_impedance",
+            Self::DampingFactor => "damping_factor",
+            Self::Dim => "dim",
+            Self::RiaaError => "riaa_error",
+            Self::RiaaMax => "riaa_max",
+            Self::Headroom => "headroom",
+            Self::ToneControl => "tone_control",
+            Self::Tracking => "tracking",
+            Self::TrackingMax => "tracking_max",
+            Self::ContactEvents => "contact_events",
+            Self::ContactSpread => "contact_spread",
+            Self::MuteDelay => "mute_delay",
+            Self::Thump => "thump",
+            Self::Polarity => "polarity",
+            Self::ChannelOrder => "channel_order",
+            Self::Drift => "drift",
+            Self::SpeedError => "speed_error",
+            Self::WowFlutter => "wow_flutter",
+            Self::Azimuth => "azimuth",
+            Self::DcOffset => "dc_offset",
+            Self::IdleVoltage => "idle_voltage",
+            Self::IdleCurrent => "idle_current",
+            Self::Reading => "reading",
         }
     }
 }
@@ -344,6 +428,18 @@ pub enum Unit {
     Degrees,
     #[serde(rename = "Ω")]
     Ohms,
+    #[serde(rename = "mV")]
+    Millivolts,
+    #[serde(rename = "mA")]
+    Milliamperes,
+    #[serde(rename = "A")]
+    Amperes,
+    #[serde(rename = "°C")]
+    Celsius,
+    #[serde(rename = "count/min")]
+    PerMinute,
+    #[serde(rename = "–")]
+    One,
 }
 
 impl Unit {
@@ -360,6 +456,12 @@ impl Unit {
             Self::Seconds => "s",
             Self::Degrees => "°",
             Self::Ohms => "Ω",
+            Self::Millivolts => "mV",
+            Self::Milliamperes => "mA",
+            Self::Amperes => "A",
+            Self::Celsius => "°C",
+            Self::PerMinute => "count/min",
+            Self::One => "–",
         }
     }
 }

@@ -205,6 +205,86 @@ pub fn rules(figure: FigureId) -> Result<Rules, &'static str> {
             order: Need::Needed,
             ..INTERMODULATION
         }),
+        FigureId::Dim => Ok(INTERMODULATION),
+        FigureId::PowerAtLimit | FigureId::ClippingOnset => Ok(Rules {
+            units: &[Unit::Watts],
+            side: Side::AtLeast,
+            frequency: Need::Allowed,
+            level: Need::Never,
+            ..PLAIN
+        }),
+        FigureId::Headroom => Ok(Rules {
+            side: Side::AtLeast,
+            level: Need::Never,
+            ..PLAIN
+        }),
+        FigureId::Gain => Ok(Rules {
+            side: Side::Between,
+            frequency: Need::Allowed,
+            ..PLAIN
+        }),
+        FigureId::Sensitivity => Ok(Rules {
+            side: Side::Between,
+            level: Need::Never,
+            ..LEVEL
+        }),
+        FigureId::InputOverload => Ok(Rules {
+            side: Side::AtLeast,
+            ..LEVEL
+        }),
+        FigureId::SourceImpedance => Ok(Rules {
+            units: &[Unit::Ohms],
+            frequency: Need::Allowed,
+            ..PLAIN
+        }),
+        FigureId::DampingFactor => Ok(Rules {
+            units: &[Unit::One],
+            side: Side::AtLeast,
+            frequency: Need::Allowed,
+            ..PLAIN
+        }),
+        FigureId::RiaaMax => Ok(LARGEST_IN_BAND),
+        FigureId::TrackingMax => Ok(LARGEST_BALANCE),
+        FigureId::ContactSpread => Ok(Rules {
+            level: Need::Never,
+            ..PLAIN
+        }),
+        FigureId::MuteDelay => Ok(Rules {
+            units: &[Unit::Seconds],
+            side: Side::Between,
+            level: Need::Never,
+            ..PLAIN
+        }),
+        FigureId::Thump => Ok(Rules {
+            units: &[Unit::Volts],
+            level: Need::Never,
+            ..PLAIN
+        }),
+        FigureId::SpeedError => Ok(Rules {
+            units: &[Unit::Percent],
+            side: Side::Between,
+            level: Need::Never,
+            ..PLAIN
+        }),
+        FigureId::WowFlutter => Ok(Rules {
+            units: &[Unit::Percent],
+            level: Need::Never,
+            ..PLAIN
+        }),
+        FigureId::Azimuth => Ok(Rules {
+            units: &[Unit::Degrees],
+            side: Side::Between,
+            frequency: Need::Allowed,
+            ..PLAIN
+        }),
+        FigureId::RiaaError | FigureId::Tracking | FigureId::ToneControl | FigureId::Drift => {
+            Err("it is a curve without a single value")
+        }
+        FigureId::ContactEvents => Err("a contact is sound or it is not: any event is reported"),
+        FigureId::Polarity | FigureId::ChannelOrder => Err("it is a sign, reported where it is wrong"),
+        FigureId::DcOffset | FigureId::IdleVoltage | FigureId::IdleCurrent | FigureId::Reading => {
+            Err("a meter reads it: write its target under [[adjustments]]")
+        }
     }
 }
 
