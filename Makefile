@@ -10,7 +10,7 @@ export PROPTEST_RNG_SEED ?= 20260314
 
 ## demo: the whole job on the simulated amplifier, from build to report
 demo: setup
-	$(CARGO) run --release --locked --quiet -- demo --out reports/demo
+	$(CARGO) run --profile demo --locked --quiet -- demo --out reports/demo
 
 ## test: everything that is tested
 test: setup-test

@@ -48,11 +48,15 @@ pub fn run(args: &Args, io: &mut Streams<'_>) -> CommandResult {
     }
     let input = results::of(writer.job())?;
     let (path, ending) = report::write(&writer, &input)?;
-    let answer = format!(
+    let mut answer = format!(
         "{}\nreport: {}\n",
         summary::table(&input, style(false)),
         path.display()
     );
+    if cfg!(feature = "pdf") {
+        let pdf = report::write_pdf(&writer, &input, report::Paper::A4)?;
+        answer.push_str(&format!("on paper: {}\n", pdf.display()));
+    }
     io.out
         .write_all(answer.as_bytes())
         .map_err(|e| super::output_error(&e))?;

@@ -18,9 +18,15 @@ use std::path::PathBuf;
 pub struct Args {
     /// Folder of the job, or the beginning of its name
     job: String,
-    /// Write report.html (the default)
+    /// Write report.html (with neither --html nor --pdf, both are written)
     #[arg(long)]
     html: bool,
+    /// Write report.pdf
+    #[arg(long)]
+    pdf: bool,
+    /// Paper of the PDF
+    #[arg(long, value_enum, default_value = "a4")]
+    paper: Paper,
     /// Folder that holds the jobs; without it ASLEFT_JOBS, else the user's data folder
     #[arg(long, value_name = "DIR")]
     jobs: Option<PathBuf>,
@@ -29,8 +35,21 @@ pub struct Args {
     json: bool,
 }
 
+/// Sizes of paper.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, clap::ValueEnum)]
+pub enum Paper {
+    /// 210 × 297 mm
+    #[default]
+    A4,
+    /// 8.5 × 11 in
+    Letter,
+}
+
 /// Name of the report in the job's folder.
 pub const HTML: &str = "report.html";
+
+/// Name of the PDF in the job's folder.
+pub const PDF: &str = "report.pdf";
 
 /// Runs the command.
 ///
@@ -39,17 +58,31 @@ pub const HTML: &str = "report.html";
 pub fn run(args: &Args, io: &mut Streams<'_>) -> CommandResult {
     let job = Job::find(&args.job, &jobs_root(args.jobs.as_deref())?)?;
     let writer = Writer::open(job.folder())?;
-    let (path, ending) = write(&writer, &results::of(writer.job())?)?;
+    let input = results::of(writer.job())?;
+    let both = !args.html && !args.pdf;
+    let mut written = Vec::new();
+    if args.html || both {
+        written.push(("html", write(&writer, &input)?.0));
+    }
+    if args.pdf || (both && cfg!(feature = "pdf")) {
+        written.push(("pdf", write_pdf(&writer, &input, args.paper)?));
+    }
     let text = if args.json {
-        let value = serde_json::json!({ "schema": "asleft.report.v1", "html": path.display().to_string() });
+        let mut value = serde_json::json!({ "schema": "asleft.report.v1" });
+        for (kind, path) in &written {
+            value[*kind] = path.display().to_string().into();
+        }
         format!("{value:#}\n")
     } else {
-        format!("{}\n", path.display())
+        written
+            .iter()
+            .map(|(_, path)| format!("{}\n", path.display()))
+            .collect()
     };
     io.out
         .write_all(text.as_bytes())
         .map_err(|e| super::output_error(&e))?;
-    Ok(ending)
+    Ok(ending(&input))
 }
 
 /// Writes the report of a job that is open for writing; returns its path and how the judgement ended.
@@ -59,6 +92,33 @@ pub fn run(args: &Args, io: &mut Streams<'_>) -> CommandResult {
 pub fn write(writer: &Writer, input: &ReportInput) -> Result<(PathBuf, Ending)> {
     let path = writer.write_report(HTML, html(input)?.as_bytes())?;
     Ok((path, ending(input)))
+}
+
+/// Writes the PDF of a job that is open for writing.
+///
+/// # Errors
+/// The disk's refusal, or a character that no font has.
+#[cfg(feature = "pdf")]
+pub fn write_pdf(writer: &Writer, input: &ReportInput, paper: Paper) -> Result<PathBuf> {
+    use crate::report::pdf;
+    let paper = match paper {
+        Paper::A4 => pdf::Paper::A4,
+        Paper::Letter => pdf::Paper::Letter,
+    };
+    writer.write_report(PDF, &pdf::pdf(input, paper)?)
+}
+
+/// This build has no PDF.
+///
+/// # Errors
+/// Always.
+#[cfg(not(feature = "pdf"))]
+pub fn write_pdf(_: &Writer, _: &ReportInput, _: Paper) -> Result<PathBuf> {
+    use crate::error::{Error, Kind};
+    Err(
+        Error::new(Kind::Unavailable, "this program was built without PDF")
+            .next("write report.html with --html, and print it from a browser"),
+    )
 }
 
 /// A job is judged on its readings after the work; before those, on the ones it has. What is rated and was not judged

@@ -9,6 +9,8 @@ pub mod csv;
 pub mod html;
 pub mod input;
 pub mod number;
+#[cfg(feature = "pdf")]
+pub mod pdf;
 pub mod plot;
 pub mod self_check;
 pub mod summary;

@@ -6,8 +6,10 @@ use crate::report::input::{MeasurementResults, ReportInput, StageResults};
 use crate::report::number::{Scale, Shown, signed};
 use crate::report::words;
 use crate::verdict::{Outcome, Verdict};
+use serde::Serialize;
 
 /// All figures of a stage.
+#[derive(Serialize)]
 pub(super) struct StageTable {
     pub(super) name: &'static str,
     pub(super) rows: Vec<Row>,
@@ -16,6 +18,7 @@ pub(super) struct StageTable {
 }
 
 /// One figure.
+#[derive(Serialize)]
 pub(super) struct Row {
     pub(super) name: String,
     pub(super) channel: String,
@@ -29,6 +32,7 @@ pub(super) struct Row {
 }
 
 /// One judged figure with the largest sources of its uncertainty.
+#[derive(Serialize)]
 pub(super) struct JudgedRow {
     pub(super) figure: Row,
     pub(super) limit: String,
@@ -36,6 +40,7 @@ pub(super) struct JudgedRow {
 }
 
 /// Something to be read beside the tables.
+#[derive(Serialize)]
 pub(super) struct Remark {
     pub(super) subject: String,
     pub(super) text: String,

@@ -14,6 +14,7 @@ use super::input::ReportInput;
 use super::words;
 use crate::error::{Error, Kind, Result};
 use askama::Template;
+use serde::Serialize;
 
 /// What a report never leaves out.
 const CAUTIONS: [&str; 4] = [
@@ -26,20 +27,23 @@ const CAUTIONS: [&str; 4] = [
 ];
 
 /// A plot with its caption.
+#[derive(Serialize)]
 struct Picture {
     svg: String,
     caption: String,
 }
 
 /// A group of plots under one heading.
+#[derive(Serialize)]
 struct Gallery {
     heading: &'static str,
     pictures: Vec<Picture>,
 }
 
-#[derive(Template)]
+/// All that a report shows, as text and pictures: the HTML and the PDF are two ways to set it.
+#[derive(Template, Serialize)]
 #[template(path = "report.html")]
-struct Report<'a> {
+pub(in crate::report) struct View<'a> {
     title: String,
     /// For a string inside the style sheet.
     footer: String,
@@ -59,31 +63,38 @@ struct Report<'a> {
     software: &'a str,
 }
 
+impl<'a> View<'a> {
+    /// # Errors
+    /// Where a plot cannot be drawn.
+    pub(in crate::report) fn of(input: &'a ReportInput) -> Result<Self> {
+        let title = format!("{}, {}", input.record.unit.model, input.record.id);
+        Ok(Self {
+            footer: css_string(&title),
+            workshop: css_string(&input.record.workshop),
+            title,
+            simulated: input.simulated(),
+            owner: owner::Page::of(input)?,
+            cautions: CAUTIONS,
+            galleries: pictures::galleries(input)?,
+            stages: figures::stages(input),
+            judged_stage: figures::judged_stage(input).unwrap_or_default(),
+            judged: figures::judged(input),
+            decision_rule: words::DECISION_RULE,
+            undecided: figures::undecided(input),
+            rigs: provenance::rigs(input),
+            captures: provenance::captures(input),
+            notes: &input.record.notes,
+            software: &input.software,
+        })
+    }
+}
+
 /// The report as HTML text.
 ///
 /// # Errors
 /// Where a plot cannot be drawn; never for what an owner or a file wrote.
 pub fn html(input: &ReportInput) -> Result<String> {
-    let title = format!("{}, {}", input.record.unit.model, input.record.id);
-    let page = Report {
-        footer: css_string(&title),
-        workshop: css_string(&input.record.workshop),
-        title,
-        simulated: input.simulated(),
-        owner: owner::Page::of(input)?,
-        cautions: CAUTIONS,
-        galleries: pictures::galleries(input)?,
-        stages: figures::stages(input),
-        judged_stage: figures::judged_stage(input).unwrap_or_default(),
-        judged: figures::judged(input),
-        decision_rule: words::DECISION_RULE,
-        undecided: figures::undecided(input),
-        rigs: provenance::rigs(input),
-        captures: provenance::captures(input),
-        notes: &input.record.notes,
-        software: &input.software,
-    };
-    page.render().map_err(|e| {
+    View::of(input)?.render().map_err(|e| {
         Error::new(
             Kind::Unavailable,
             format!("the report could not be put together: {e}"),

@@ -9,9 +9,11 @@ use crate::report::input::{Judgement, ReportInput, StageResults};
 use crate::report::number::Shown;
 use crate::report::words::{self, RatedLine};
 use crate::verdict::Outcome;
+use serde::Serialize;
 use std::collections::BTreeSet;
 
 /// The page.
+#[derive(Serialize)]
 pub(super) struct Page<'a> {
     pub(super) record: &'a Record,
     /// Date of each stage: "as found 2026-03-14".
@@ -30,15 +32,18 @@ pub(super) struct Page<'a> {
 }
 
 /// A line of the specification: one row a channel.
+#[derive(Serialize)]
 pub(super) struct Item {
     pub(super) what: &'static str,
     pub(super) conditions: String,
     pub(super) limit: String,
     pub(super) lines: Vec<Line>,
+    #[serde(skip)]
     outcome: Outcome,
 }
 
 /// One channel.
+#[derive(Serialize)]
 pub(super) struct Line {
     pub(super) who: String,
     pub(super) before: Cell,
@@ -46,10 +51,12 @@ pub(super) struct Line {
 }
 
 /// A value with its verdict.
+#[derive(Serialize)]
 pub(super) struct Cell {
     pub(super) text: String,
     pub(super) mark: char,
     pub(super) word: &'static str,
+    #[serde(skip)]
     outcome: Outcome,
 }
 

@@ -6,14 +6,17 @@ use crate::report::input::ReportInput;
 use crate::report::number::setting;
 use crate::rig::{Calibrated, Rig};
 use crate::signal::take::Setup;
+use serde::Serialize;
 
 /// One rig of the job.
+#[derive(Serialize)]
 pub(super) struct RigSummary {
     pub(super) name: String,
     pub(super) rows: Vec<(String, String)>,
 }
 
 /// One capture.
+#[derive(Serialize)]
 pub(super) struct CaptureRow {
     pub(super) name: String,
     pub(super) recorded: String,
