@@ -13,6 +13,7 @@ mod tarnbeck;
 
 use asleft::job::BenchKind;
 use asleft::report::html::html;
+use asleft::report::letterhead::{Letterhead, Logo};
 use asleft::report::pdf::{Paper, pdf};
 use std::io::Write;
 use std::process::Command;
@@ -71,26 +72,41 @@ fn numbers(html: &str, from: &str, to: &str) -> Vec<String> {
 
 #[test]
 fn the_same_input_gives_the_same_bytes() {
-    let first = pdf(&results::input(BenchKind::Simulated), Paper::A4).unwrap();
+    let first = pdf(
+        &results::input(BenchKind::Simulated),
+        &Letterhead::default(),
+        Paper::A4,
+    )
+    .unwrap();
     // ASLEFT_LOOK_PDF=FILE keeps it for looking at it.
     if let Ok(path) = std::env::var("ASLEFT_LOOK_PDF") {
         std::fs::write(path, &first).unwrap();
     }
     assert_eq!(
         first,
-        pdf(&results::input(BenchKind::Simulated), Paper::A4).unwrap()
+        pdf(
+            &results::input(BenchKind::Simulated),
+            &Letterhead::default(),
+            Paper::A4
+        )
+        .unwrap()
     );
     assert_ne!(
         first,
-        pdf(&results::input(BenchKind::Simulated), Paper::Letter).unwrap()
+        pdf(
+            &results::input(BenchKind::Simulated),
+            &Letterhead::default(),
+            Paper::Letter
+        )
+        .unwrap()
     );
 }
 
 #[test]
 fn page_one_and_the_judged_table_have_the_numbers_of_the_html() {
     let input = results::input(BenchKind::Simulated);
-    let page = html(&input).unwrap();
-    let bytes = pdf(&input, Paper::A4).unwrap();
+    let page = html(&input, &Letterhead::default()).unwrap();
+    let bytes = pdf(&input, &Letterhead::default(), Paper::A4).unwrap();
     let Some(first) = text_of(&bytes, &["-l", "1", "-raw"]) else {
         return;
     };
@@ -110,8 +126,18 @@ fn page_one_and_the_judged_table_have_the_numbers_of_the_html() {
 
 #[test]
 fn a_simulated_job_says_so_on_every_page_and_a_real_one_nowhere() {
-    let real = pdf(&results::input(BenchKind::Live), Paper::A4).unwrap();
-    let simulated = pdf(&results::input(BenchKind::Simulated), Paper::A4).unwrap();
+    let real = pdf(
+        &results::input(BenchKind::Live),
+        &Letterhead::default(),
+        Paper::A4,
+    )
+    .unwrap();
+    let simulated = pdf(
+        &results::input(BenchKind::Simulated),
+        &Letterhead::default(),
+        Paper::A4,
+    )
+    .unwrap();
     let Some(text) = text_of(&simulated, &[]) else {
         return;
     };
@@ -125,7 +151,7 @@ fn a_simulated_job_says_so_on_every_page_and_a_real_one_nowhere() {
 fn what_an_owner_wrote_is_text_and_never_markup() {
     let mut input = results::input(BenchKind::Simulated);
     input.record.complaint = "#panic(\"x\") *loud* $hum$ <b> [one] \\ @ref _soft_".to_owned();
-    let bytes = pdf(&input, Paper::A4).unwrap();
+    let bytes = pdf(&input, &Letterhead::default(), Paper::A4).unwrap();
     let Some(text) = text_of(&bytes, &["-l", "1"]) else {
         return;
     };
@@ -138,6 +164,25 @@ fn what_an_owner_wrote_is_text_and_never_markup() {
 fn a_character_without_a_font_is_an_error_that_names_it() {
     let mut input = results::input(BenchKind::Simulated);
     input.record.owner = "\u{13000}".to_owned();
-    let error = pdf(&input, Paper::A4).unwrap_err().to_string();
+    let error = pdf(&input, &Letterhead::default(), Paper::A4)
+        .unwrap_err()
+        .to_string();
     assert!(error.contains("PDF"), "{error}");
+}
+
+#[test]
+fn a_letterhead_stands_on_page_one() {
+    let svg = "<svg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 4 2'><rect width='4' height='2'/></svg>";
+    let letterhead = Letterhead {
+        address: vec!["1 Example Lane".to_owned()],
+        closing: "Thank you for your trust.".to_owned(),
+        logo: Some(Logo::of(svg.as_bytes().to_vec(), "logo").unwrap()),
+    };
+    let input = results::input(BenchKind::Live);
+    let bytes = pdf(&input, &letterhead, Paper::A4).unwrap();
+    assert!(html(&input, &letterhead).unwrap().contains("1 Example Lane"));
+    let Some(text) = text_of(&bytes, &["-l", "1"]) else {
+        return;
+    };
+    assert!(text.contains("1 Example Lane") && text.contains("Thank you for your trust."));
 }

@@ -12,6 +12,7 @@ use asleft::job::capture::Health;
 use asleft::job::{BenchKind, Stage, StageKind, Writer};
 use asleft::report::ReportInput;
 use asleft::report::html::html;
+use asleft::report::letterhead::Letterhead;
 use asleft::verdict::Outcome;
 
 fn page_one(html: &str) -> &str {
@@ -52,12 +53,15 @@ fn judged_as_left(input: &mut ReportInput, id: FigureId, outcome: Outcome) {
 
 #[test]
 fn the_same_input_gives_the_same_bytes_and_nothing_from_elsewhere() {
-    let first = html(&results::input(BenchKind::Simulated)).unwrap();
+    let first = html(&results::input(BenchKind::Simulated), &Letterhead::default()).unwrap();
     // ASLEFT_LOOK=FILE keeps the page for looking at it.
     if let Ok(path) = std::env::var("ASLEFT_LOOK") {
         std::fs::write(path, &first).unwrap();
     }
-    assert_eq!(first, html(&results::input(BenchKind::Simulated)).unwrap());
+    assert_eq!(
+        first,
+        html(&results::input(BenchKind::Simulated), &Letterhead::default()).unwrap()
+    );
     for foreign in ["<script", "<link", "<img", "@import", "url(", "src="] {
         assert!(!first.contains(foreign), "{foreign}");
     }
@@ -70,7 +74,7 @@ fn the_same_input_gives_the_same_bytes_and_nothing_from_elsewhere() {
 
 #[test]
 fn a_simulated_job_says_so_everywhere() {
-    let text = html(&results::input(BenchKind::Simulated)).unwrap();
+    let text = html(&results::input(BenchKind::Simulated), &Letterhead::default()).unwrap();
     let plots: Vec<&str> = text
         .split("<svg")
         .skip(1)
@@ -86,13 +90,15 @@ fn a_simulated_job_says_so_everywhere() {
         text.contains("@top-center { content: \"SIMULATED"),
         "on every printed page"
     );
-    let live = html(&results::input(BenchKind::Live)).unwrap();
+    let live = html(&results::input(BenchKind::Live), &Letterhead::default()).unwrap();
     assert!(!live.contains("SIMULATED"));
 }
 
 #[test]
 fn page_one_alone_does_not_mislead() {
-    let text = words(page_one(&html(&results::input(BenchKind::Live)).unwrap()));
+    let text = words(page_one(
+        &html(&results::input(BenchKind::Live), &Letterhead::default()).unwrap(),
+    ));
     for needed in [
         "Tarnbeck 60",
         "Demo Customer",
@@ -122,21 +128,21 @@ fn page_one_alone_does_not_mislead() {
 fn the_summary_follows_the_gravest_verdict() {
     let mut input = results::input(BenchKind::Live);
     judged_as_left(&mut input, FigureId::Thd, Outcome::Fail);
-    let failed = words(page_one(&html(&input).unwrap()));
+    let failed = words(page_one(&html(&input, &Letterhead::default()).unwrap()));
     assert!(failed.contains("does not meet its rating in every figure") && failed.contains("✗ fail"));
     // With nothing rated but what passed, and only then, everything passes.
     let mut input = results::input(BenchKind::Live);
     input.record.unit.rated.truncate(1);
-    let passed = words(page_one(&html(&input).unwrap()));
+    let passed = words(page_one(&html(&input, &Letterhead::default()).unwrap()));
     assert!(passed.contains("every rated figure meets its rating"), "{passed}");
     // A channel of one figure missing takes that away.
     input.stages[1].judgements.retain(|j| {
         !(j.channel == Channel::Right && j.figure.as_ref().is_some_and(|f| f.id == FigureId::Thd))
     });
-    let missing = words(page_one(&html(&input).unwrap()));
+    let missing = words(page_one(&html(&input, &Letterhead::default()).unwrap()));
     assert!(!missing.contains("every rated figure meets"), "{missing}");
     input.stages.truncate(1);
-    let none = words(page_one(&html(&input).unwrap()));
+    let none = words(page_one(&html(&input, &Letterhead::default()).unwrap()));
     assert!(
         none.contains("0 pass, 0 fail, 0 cannot be told, 2 not measured"),
         "{none}"
@@ -146,12 +152,16 @@ fn the_summary_follows_the_gravest_verdict() {
 #[test]
 fn altered_captures_are_told_on_page_one() {
     let mut input = results::input(BenchKind::Live);
-    let warned = html(&input).unwrap();
+    let warned = html(&input, &Letterhead::default()).unwrap();
     assert!(page_one(&warned).contains("Do not rely on this report"));
     for (state, _) in &mut input.captures {
         state.health = Health::Intact;
     }
-    assert!(!html(&input).unwrap().contains("Do not rely on this report"));
+    assert!(
+        !html(&input, &Letterhead::default())
+            .unwrap()
+            .contains("Do not rely on this report")
+    );
 }
 
 #[test]
@@ -164,7 +174,7 @@ fn a_unit_that_came_inoperable_has_no_readings_before() {
         reason: Some("the series lamp stayed bright".to_owned()),
         measurements: Vec::new(),
     };
-    let text = words(page_one(&html(&input).unwrap()));
+    let text = words(page_one(&html(&input, &Letterhead::default()).unwrap()));
     assert!(text.contains("could not be measured: the series lamp stayed bright"));
     assert!(text.contains("– inoperable 63.4 ± 1.4 W ✓ pass"), "{text}");
 }
@@ -177,7 +187,7 @@ fn what_an_owner_writes_stays_text() {
     input.record.workshop = hostile.to_owned();
     input.record.unit.model = hostile.to_owned();
     input.stages[1].measurements[0].setup.mode = Some("<b onload=x>".to_owned());
-    let text = html(&input).unwrap();
+    let text = html(&input, &Letterhead::default()).unwrap();
     assert!(!text.contains("<b onload"));
     assert_eq!(text.matches("</style>").count(), 1);
     assert!(!text.contains("\" } body"));
@@ -185,7 +195,7 @@ fn what_an_owner_writes_stays_text() {
 
 #[test]
 fn the_technical_pages_keep_what_a_second_bench_needs() {
-    let text = words(&html(&results::input(BenchKind::Live)).unwrap());
+    let text = words(&html(&results::input(BenchKind::Live), &Letterhead::default()).unwrap());
     for needed in [
         "95.45 % interval",
         "JCGM 106",
@@ -209,13 +219,13 @@ fn the_technical_pages_keep_what_a_second_bench_needs() {
 #[test]
 fn vermillion_stands_only_where_a_limit_is_broken() {
     let mut input = results::input(BenchKind::Live);
-    assert!(html(&input).unwrap().contains("#D55E00"));
+    assert!(html(&input, &Letterhead::default()).unwrap().contains("#D55E00"));
     for stage in &mut input.stages {
         for judgement in &mut stage.judgements {
             judgement.verdict.outcome = Outcome::CannotTell;
         }
     }
-    assert!(!html(&input).unwrap().contains("#D55E00"));
+    assert!(!html(&input, &Letterhead::default()).unwrap().contains("#D55E00"));
 }
 
 #[test]
@@ -223,13 +233,16 @@ fn the_report_is_written_into_the_job_and_judged() {
     let root = tempfile::TempDir::new().unwrap();
     let writer = Writer::create(root.path(), tarnbeck::record(BenchKind::Simulated)).unwrap();
     let mut input = results::input(BenchKind::Simulated);
-    let (path, ending) = asleft::cli::report::write(&writer, &input).unwrap();
+    let (path, ending) = asleft::cli::report::write(&writer, &input, &Letterhead::default()).unwrap();
     assert_eq!(
         ending,
         Ending::Doubtful,
         "one figure cannot be told, one capture is altered"
     );
-    assert_eq!(std::fs::read_to_string(path).unwrap(), html(&input).unwrap());
+    assert_eq!(
+        std::fs::read_to_string(path).unwrap(),
+        html(&input, &Letterhead::default()).unwrap()
+    );
     // Only what is rated, judged, passed and rests on intact captures is done.
     for (state, _) in &mut input.captures {
         state.health = Health::Intact;
@@ -238,7 +251,11 @@ fn the_report_is_written_into_the_job_and_judged() {
     input.stages[1]
         .judgements
         .retain(|j| j.verdict.outcome == Outcome::Pass);
-    let judged = |input: &ReportInput| asleft::cli::report::write(&writer, input).unwrap().1;
+    let judged = |input: &ReportInput| {
+        asleft::cli::report::write(&writer, input, &Letterhead::default())
+            .unwrap()
+            .1
+    };
     assert_eq!(judged(&input), Ending::Done);
     input.stages[1].judgements.clear();
     assert_eq!(judged(&input), Ending::Doubtful, "rated, but not judged");

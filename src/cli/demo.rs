@@ -6,6 +6,7 @@ use crate::bench::simulated::{Fault, Side, demo_rig};
 use crate::error::Result;
 use crate::job::{BenchKind, Record, StageKind, Writer, results};
 use crate::procedure::plan;
+use crate::report::letterhead::Letterhead;
 use crate::report::summary;
 use crate::unit;
 use std::path::PathBuf;
@@ -47,14 +48,15 @@ pub fn run(args: &Args, io: &mut Streams<'_>) -> CommandResult {
         session::run_simulated(&mut writer, &stage, &steps, io)?;
     }
     let input = results::of(writer.job())?;
-    let (path, ending) = report::write(&writer, &input)?;
+    let letterhead = Letterhead::default();
+    let (path, ending) = report::write(&writer, &input, &letterhead)?;
     let mut answer = format!(
         "{}\nreport: {}\n",
         summary::table(&input, style(false)),
         path.display()
     );
     if cfg!(feature = "pdf") {
-        let pdf = report::write_pdf(&writer, &input, report::Paper::A4)?;
+        let pdf = report::write_pdf(&writer, &input, &letterhead, report::Paper::A4)?;
         answer.push_str(&format!("on paper: {}\n", pdf.display()));
     }
     io.out

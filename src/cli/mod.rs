@@ -14,6 +14,7 @@ mod generate;
 mod interfaces;
 mod interrupt;
 mod job;
+mod letterhead;
 mod measure;
 mod operator;
 mod progress;

@@ -1,11 +1,12 @@
 //! `asleft report`: analyses a job's captures again and writes the report into its folder.
 
 use super::job::jobs_root;
-use super::{CommandResult, Ending, Streams};
+use super::{CommandResult, Ending, Streams, letterhead};
 use crate::error::Result;
 use crate::job::{Job, Writer, results};
 use crate::report::ReportInput;
 use crate::report::html::html;
+use crate::report::letterhead::Letterhead;
 use crate::report::words::rated_lines;
 use crate::verdict::Outcome;
 use std::path::PathBuf;
@@ -27,6 +28,10 @@ pub struct Args {
     /// Paper of the PDF
     #[arg(long, value_enum, default_value = "a4")]
     paper: Paper,
+    /// Workshop file with address, closing words and logo; without it ASLEFT_WORKSHOP, else workshop.toml in the user's
+    /// configuration folder
+    #[arg(long, value_name = "FILE")]
+    workshop: Option<PathBuf>,
     /// Folder that holds the jobs; without it ASLEFT_JOBS, else the user's data folder
     #[arg(long, value_name = "DIR")]
     jobs: Option<PathBuf>,
@@ -59,13 +64,14 @@ pub fn run(args: &Args, io: &mut Streams<'_>) -> CommandResult {
     let job = Job::find(&args.job, &jobs_root(args.jobs.as_deref())?)?;
     let writer = Writer::open(job.folder())?;
     let input = results::of(writer.job())?;
+    let letterhead = letterhead::find(args.workshop.as_deref())?;
     let both = !args.html && !args.pdf;
     let mut written = Vec::new();
     if args.html || both {
-        written.push(("html", write(&writer, &input)?.0));
+        written.push(("html", write(&writer, &input, &letterhead)?.0));
     }
     if args.pdf || (both && cfg!(feature = "pdf")) {
-        written.push(("pdf", write_pdf(&writer, &input, args.paper)?));
+        written.push(("pdf", write_pdf(&writer, &input, &letterhead, args.paper)?));
     }
     let text = if args.json {
         let mut value = serde_json::json!({ "schema": "asleft.report.v1" });
@@ -89,8 +95,8 @@ pub fn run(args: &Args, io: &mut Streams<'_>) -> CommandResult {
 ///
 /// # Errors
 /// The disk's refusal.
-pub fn write(writer: &Writer, input: &ReportInput) -> Result<(PathBuf, Ending)> {
-    let path = writer.write_report(HTML, html(input)?.as_bytes())?;
+pub fn write(writer: &Writer, input: &ReportInput, letterhead: &Letterhead) -> Result<(PathBuf, Ending)> {
+    let path = writer.write_report(HTML, html(input, letterhead)?.as_bytes())?;
     Ok((path, ending(input)))
 }
 
@@ -99,13 +105,18 @@ pub fn write(writer: &Writer, input: &ReportInput) -> Result<(PathBuf, Ending)> 
 /// # Errors
 /// The disk's refusal, or a character that no font has.
 #[cfg(feature = "pdf")]
-pub fn write_pdf(writer: &Writer, input: &ReportInput, paper: Paper) -> Result<PathBuf> {
+pub fn write_pdf(
+    writer: &Writer,
+    input: &ReportInput,
+    letterhead: &Letterhead,
+    paper: Paper,
+) -> Result<PathBuf> {
     use crate::report::pdf;
     let paper = match paper {
         Paper::A4 => pdf::Paper::A4,
         Paper::Letter => pdf::Paper::Letter,
     };
-    writer.write_report(PDF, &pdf::pdf(input, paper)?)
+    writer.write_report(PDF, &pdf::pdf(input, letterhead, paper)?)
 }
 
 /// This build has no PDF.
@@ -113,7 +124,7 @@ pub fn write_pdf(writer: &Writer, input: &ReportInput, paper: Paper) -> Result<P
 /// # Errors
 /// Always.
 #[cfg(not(feature = "pdf"))]
-pub fn write_pdf(_: &Writer, _: &ReportInput, _: Paper) -> Result<PathBuf> {
+pub fn write_pdf(_: &Writer, _: &ReportInput, _: &Letterhead, _: Paper) -> Result<PathBuf> {
     use crate::error::{Error, Kind};
     Err(
         Error::new(Kind::Unavailable, "this program was built without PDF")

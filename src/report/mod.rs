@@ -8,6 +8,7 @@ pub mod contract;
 pub mod csv;
 pub mod html;
 pub mod input;
+pub mod letterhead;
 pub mod number;
 #[cfg(feature = "pdf")]
 pub mod pdf;

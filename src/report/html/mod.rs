@@ -11,6 +11,7 @@ mod spectra;
 mod swept;
 
 use super::input::ReportInput;
+use super::letterhead::Letterhead;
 use super::words;
 use crate::error::{Error, Kind, Result};
 use askama::Template;
@@ -61,12 +62,13 @@ pub(in crate::report) struct View<'a> {
     captures: Vec<provenance::CaptureRow>,
     notes: &'a [String],
     software: &'a str,
+    letterhead: &'a Letterhead,
 }
 
 impl<'a> View<'a> {
     /// # Errors
     /// Where a plot cannot be drawn.
-    pub(in crate::report) fn of(input: &'a ReportInput) -> Result<Self> {
+    pub(in crate::report) fn of(input: &'a ReportInput, letterhead: &'a Letterhead) -> Result<Self> {
         let title = format!("{}, {}", input.record.unit.model, input.record.id);
         Ok(Self {
             footer: css_string(&title),
@@ -85,6 +87,7 @@ impl<'a> View<'a> {
             captures: provenance::captures(input),
             notes: &input.record.notes,
             software: &input.software,
+            letterhead,
         })
     }
 }
@@ -93,8 +96,8 @@ impl<'a> View<'a> {
 ///
 /// # Errors
 /// Where a plot cannot be drawn; never for what an owner or a file wrote.
-pub fn html(input: &ReportInput) -> Result<String> {
-    View::of(input)?.render().map_err(|e| {
+pub fn html(input: &ReportInput, letterhead: &Letterhead) -> Result<String> {
+    View::of(input, letterhead)?.render().map_err(|e| {
         Error::new(
             Kind::Unavailable,
             format!("the report could not be put together: {e}"),

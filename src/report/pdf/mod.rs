@@ -7,6 +7,7 @@ mod world;
 
 use super::html::View;
 use super::input::ReportInput;
+use super::letterhead::Letterhead;
 use crate::error::{Error, Kind, Result};
 use typst::diag::SourceDiagnostic;
 use typst::foundations::Smart;
@@ -39,8 +40,8 @@ impl Paper {
 ///
 /// # Errors
 /// Where a plot cannot be drawn, or where a text has a character that no font of the program has: it is named.
-pub fn pdf(input: &ReportInput, paper: Paper) -> Result<Vec<u8>> {
-    let view = View::of(input)?;
+pub fn pdf(input: &ReportInput, letterhead: &Letterhead, paper: Paper) -> Result<Vec<u8>> {
+    let view = View::of(input, letterhead)?;
     let data = serde_json::json!({
         "paper": paper.name(),
         "date": input.record.opened.date().to_string(),
