@@ -169,123 +169,146 @@ const INTERMODULATION: Rules = Rules {
     ..PLAIN
 };
 
+const POWER: Rules = Rules {
+    units: &[Unit::Watts],
+    side: Side::AtLeast,
+    frequency: Need::Allowed,
+    level: Need::Never,
+    ..PLAIN
+};
+
+const HEADROOM: Rules = Rules {
+    side: Side::AtLeast,
+    level: Need::Never,
+    ..PLAIN
+};
+
+const SENSITIVITY: Rules = Rules {
+    side: Side::Between,
+    ..LEVEL
+};
+
+const INPUT_OVERLOAD: Rules = Rules {
+    side: Side::AtLeast,
+    ..LEVEL
+};
+
+const SOURCE_IMPEDANCE: Rules = Rules {
+    units: &[Unit::Ohms],
+    frequency: Need::Allowed,
+    ..PLAIN
+};
+
+const DAMPING_FACTOR: Rules = Rules {
+    units: &[Unit::One],
+    side: Side::AtLeast,
+    ..SOURCE_IMPEDANCE
+};
+
+/// What is stated without a level, in this unit, at most.
+const fn at_most(units: &'static [Unit]) -> Rules {
+    Rules {
+        units,
+        level: Need::Never,
+        ..PLAIN
+    }
+}
+
+/// The same with a smallest and a largest value.
+const fn between(units: &'static [Unit]) -> Rules {
+    Rules {
+        side: Side::Between,
+        ..at_most(units)
+    }
+}
+
 /// How `figure` can be rated.
 ///
 /// # Errors
 /// Where it cannot: the reason, with what to write instead.
 pub fn rules(figure: FigureId) -> Result<Rules, &'static str> {
+    match not_ratable(figure) {
+        Some(why) => Err(why),
+        None => of_a_signal(figure)
+            .or_else(|| of_the_unit(figure))
+            .ok_or("no specification states it"),
+    }
+}
+
+/// Why a figure cannot be rated, with what to write instead.
+fn not_ratable(figure: FigureId) -> Option<&'static str> {
     match figure {
-        FigureId::Frequency => Err("a frequency is what is played, not what a unit is rated for"),
-        FigureId::Power => Err("rated power has its own table: write it under [power], or under a mode"),
-        FigureId::Response => Err("it is a curve: rate its extremes, response_min and response_max"),
-        FigureId::GroupDelay | FigureId::Phase => Err("it is a curve without a single value"),
-        FigureId::HarmonicResponse => Err("it is a curve: rate thd over a range, with frequency_range_hz"),
-        FigureId::Level => Ok(LEVEL),
-        FigureId::Thd => Ok(DISTORTION),
-        FigureId::ThdN => Ok(DISTORTION_AND_NOISE),
-        FigureId::Sinad => Ok(SINAD),
-        FigureId::Harmonic => Ok(HARMONIC),
-        FigureId::Noise => Ok(NOISE),
-        FigureId::Snr => Ok(SIGNAL_TO_NOISE),
-        FigureId::HumLine => Ok(HUM_LINE),
-        FigureId::Hum => Ok(HUM),
-        FigureId::NoiseChange => Ok(NOISE_CHANGE),
-        FigureId::ResponseMax => Ok(LARGEST_IN_BAND),
-        FigureId::BalanceMax => Ok(LARGEST_BALANCE),
-        FigureId::ResponseMin => Ok(SMALLEST_IN_BAND),
-        FigureId::CornerLow => Ok(CORNER),
-        FigureId::CornerHigh => Ok(Rules {
+        FigureId::Frequency => Some("a frequency is what is played, not what a unit is rated for"),
+        FigureId::Power => Some("rated power has its own table: write it under [power], or under a mode"),
+        FigureId::Response => Some("it is a curve: rate its extremes, response_min and response_max"),
+        FigureId::GroupDelay
+        | FigureId::Phase
+        | FigureId::RiaaError
+        | FigureId::Tracking
+        | FigureId::ToneControl
+        | FigureId::Drift => Some("it is a curve without a single value"),
+        FigureId::HarmonicResponse => Some("it is a curve: rate thd over a range, with frequency_range_hz"),
+        FigureId::ContactEvents => Some("a contact is sound or it is not: any event is reported"),
+        FigureId::Polarity | FigureId::ChannelOrder => {
+            Some("it is right or it is not, reported where it is not")
+        }
+        FigureId::DcOffset | FigureId::IdleVoltage | FigureId::IdleCurrent | FigureId::Reading => {
+            Some("a meter reads it: write its target under [[adjustments]]")
+        }
+        _ => None,
+    }
+}
+
+/// What is read from a signal that comes out: distortion, noise, response, balance.
+fn of_a_signal(figure: FigureId) -> Option<Rules> {
+    Some(match figure {
+        FigureId::Level => LEVEL,
+        FigureId::Thd => DISTORTION,
+        FigureId::ThdN => DISTORTION_AND_NOISE,
+        FigureId::Sinad => SINAD,
+        FigureId::Harmonic => HARMONIC,
+        FigureId::Noise => NOISE,
+        FigureId::Snr => SIGNAL_TO_NOISE,
+        FigureId::HumLine => HUM_LINE,
+        FigureId::Hum => HUM,
+        FigureId::NoiseChange => NOISE_CHANGE,
+        FigureId::ResponseMax | FigureId::RiaaMax => LARGEST_IN_BAND,
+        FigureId::BalanceMax | FigureId::TrackingMax => LARGEST_BALANCE,
+        FigureId::ResponseMin => SMALLEST_IN_BAND,
+        FigureId::CornerLow => CORNER,
+        FigureId::CornerHigh => Rules {
             side: Side::AtLeast,
             ..CORNER
-        }),
-        FigureId::Balance => Ok(BALANCE),
-        FigureId::Separation => Ok(SEPARATION),
-        FigureId::ImdSmpte => Ok(INTERMODULATION),
-        FigureId::ImdDifference => Ok(Rules {
+        },
+        FigureId::Balance => BALANCE,
+        FigureId::Separation => SEPARATION,
+        FigureId::ImdSmpte | FigureId::Dim => INTERMODULATION,
+        FigureId::ImdDifference => Rules {
             order: Need::Needed,
             ..INTERMODULATION
-        }),
-        FigureId::Dim => Ok(INTERMODULATION),
-        FigureId::PowerAtLimit | FigureId::ClippingOnset => Ok(Rules {
-            units: &[Unit::Watts],
-            side: Side::AtLeast,
-            frequency: Need::Allowed,
-            level: Need::Never,
-            ..PLAIN
-        }),
-        FigureId::Headroom => Ok(Rules {
-            side: Side::AtLeast,
-            level: Need::Never,
-            ..PLAIN
-        }),
-        FigureId::Gain => Ok(Rules {
-            side: Side::Between,
-            frequency: Need::Allowed,
-            ..PLAIN
-        }),
-        FigureId::Sensitivity => Ok(Rules {
-            side: Side::Between,
-            level: Need::Never,
-            ..LEVEL
-        }),
-        FigureId::InputOverload => Ok(Rules {
-            side: Side::AtLeast,
-            ..LEVEL
-        }),
-        FigureId::SourceImpedance => Ok(Rules {
-            units: &[Unit::Ohms],
-            frequency: Need::Allowed,
-            ..PLAIN
-        }),
-        FigureId::DampingFactor => Ok(Rules {
-            units: &[Unit::One],
-            side: Side::AtLeast,
-            frequency: Need::Allowed,
-            ..PLAIN
-        }),
-        FigureId::RiaaMax => Ok(LARGEST_IN_BAND),
-        FigureId::TrackingMax => Ok(LARGEST_BALANCE),
-        FigureId::ContactSpread => Ok(Rules {
-            level: Need::Never,
-            ..PLAIN
-        }),
-        FigureId::MuteDelay => Ok(Rules {
-            units: &[Unit::Seconds],
-            side: Side::Between,
-            level: Need::Never,
-            ..PLAIN
-        }),
-        FigureId::Thump => Ok(Rules {
-            units: &[Unit::Volts],
-            level: Need::Never,
-            ..PLAIN
-        }),
-        FigureId::SpeedError => Ok(Rules {
-            units: &[Unit::Percent],
-            side: Side::Between,
-            level: Need::Never,
-            ..PLAIN
-        }),
-        FigureId::WowFlutter => Ok(Rules {
-            units: &[Unit::Percent],
-            level: Need::Never,
-            ..PLAIN
-        }),
-        FigureId::Azimuth => Ok(Rules {
-            units: &[Unit::Degrees],
-            side: Side::Between,
-            frequency: Need::Allowed,
-            ..PLAIN
-        }),
-        FigureId::RiaaError | FigureId::Tracking | FigureId::ToneControl | FigureId::Drift => {
-            Err("it is a curve without a single value")
-        }
-        FigureId::ContactEvents => Err("a contact is sound or it is not: any event is reported"),
-        FigureId::Polarity | FigureId::ChannelOrder => Err("it is a sign, reported where it is wrong"),
-        FigureId::DcOffset | FigureId::IdleVoltage | FigureId::IdleCurrent | FigureId::Reading => {
-            Err("a meter reads it: write its target under [[adjustments]]")
-        }
-    }
+        },
+        _ => return None,
+    })
+}
+
+/// What is found from several signals, or from the unit's behaviour in time.
+fn of_the_unit(figure: FigureId) -> Option<Rules> {
+    Some(match figure {
+        FigureId::PowerAtLimit | FigureId::ClippingOnset => POWER,
+        FigureId::Headroom => HEADROOM,
+        FigureId::Gain => BALANCE,
+        FigureId::Sensitivity => SENSITIVITY,
+        FigureId::InputOverload => INPUT_OVERLOAD,
+        FigureId::SourceImpedance => SOURCE_IMPEDANCE,
+        FigureId::DampingFactor => DAMPING_FACTOR,
+        FigureId::ContactSpread => at_most(DECIBELS),
+        FigureId::MuteDelay => between(&[Unit::Seconds]),
+        FigureId::Thump => at_most(&[Unit::Volts]),
+        FigureId::SpeedError => between(&[Unit::Percent]),
+        FigureId::WowFlutter => at_most(&[Unit::Percent]),
+        FigureId::Azimuth => between(&[Unit::Degrees]),
+        _ => return None,
+    })
 }
 
 /// Whether an extreme over a wider band is at least as far out as over a narrower one, so that it can break a limit
@@ -312,6 +335,13 @@ mod tests {
     #[test]
     fn every_ratable_figure_has_a_unit_of_its_kind() {
         for id in FigureId::ALL {
+            // Every figure is in exactly one of the three lists, so that a new one is not forgotten.
+            let lists = [
+                not_ratable(id).is_some(),
+                of_a_signal(id).is_some(),
+                of_the_unit(id).is_some(),
+            ];
+            assert_eq!(lists.iter().filter(|l| **l).count(), 1, "{id}");
             if let Ok(rules) = rules(id) {
                 assert!(!rules.units.is_empty(), "{id}");
                 assert!(
