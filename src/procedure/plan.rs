@@ -5,6 +5,8 @@
 //! sample rates cannot carry is left out and said.
 
 mod approach;
+pub mod energy;
+mod limit;
 mod rates;
 mod shape;
 mod step;

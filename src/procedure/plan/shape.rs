@@ -52,6 +52,7 @@ impl Shape<'_> {
         steps.extend(self.against_level(mode, if in_full { &FINE_STEPS } else { &COARSE_STEPS }));
         steps.extend(self.stated_tones(mode));
         steps.extend(self.rated_power(mode));
+        steps.extend(self.above_rated(mode));
         steps.extend(approach::check(self.unit, &setup, self.means.rates_hz));
         steps
     }
@@ -278,7 +279,14 @@ impl Shape<'_> {
         })
     }
 
-    fn tone(&self, mode: Option<&str>, name: &str, frequency_hz: f64, watts: Watts, purpose: &str) -> Step {
+    pub(super) fn tone(
+        &self,
+        mode: Option<&str>,
+        name: &str,
+        frequency_hz: f64,
+        watts: Watts,
+        purpose: &str,
+    ) -> Step {
         Step {
             name: self.with_mode(name, mode),
             play: Play::Tone {
