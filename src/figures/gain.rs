@@ -61,12 +61,9 @@ impl Gain {
             return;
         };
         let ratio = output.over(&emf);
-        findings.figures.push(channel.figure(
-            FigureId::Gain,
-            Unit::Decibels,
-            ratio.amplitude_to_db(),
-            tone,
-        ));
+        findings
+            .figures
+            .push(channel.figure(FigureId::Gain, Unit::Decibels, ratio.amplitude_to_db(), tone));
         let Some(rated_v) = self.rated_v else { return };
         let volume = channel.chain.take.setup.volume.as_deref();
         if volume.is_some_and(|v| v != FULL_VOLUME) {

@@ -88,12 +88,10 @@ pub fn first_reaching(points: &[Point<'_>], id: FigureId, percent: f64) -> Reach
     let Some(clean) = rising.iter().position(|p| p.percent() < percent) else {
         return Reached::AlwaysAbove { watts: first.watts() };
     };
-    let crossing = rising[clean..]
-        .windows(2)
-        .find_map(|pair| match pair {
-            [below, above] if above.percent() >= percent => Some((below, above)),
-            _ => None,
-        });
+    let crossing = rising[clean..].windows(2).find_map(|pair| match pair {
+        [below, above] if above.percent() >= percent => Some((below, above)),
+        _ => None,
+    });
     match crossing {
         Some((below, above)) => Reached::At(Box::new(figure(id, below, above, percent))),
         None => Reached::NotUpTo {

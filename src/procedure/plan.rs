@@ -12,6 +12,7 @@ mod shape;
 mod step;
 
 pub use approach::approach;
+pub use limit::asking;
 pub use rates::up_to;
 pub use step::{Drive, Play, Step};
 
