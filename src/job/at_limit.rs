@@ -14,14 +14,15 @@ const SEARCHED: f64 = 1.2;
 /// A take of the stage: the index of its measurement, its power and its distortion.
 type Taken<'a> = (usize, Point<'a>);
 
-/// What the tones of a stage say together, each with the index of the measurement it is filed under: the last of those
-/// it was read from.
+/// What the tones of a stage say together, each with the index of the measurement it is filed under: the loudest of
+/// those it was read from.
 pub(super) fn of(measurements: &[MeasurementResults], unit: &UnitSpec) -> Vec<(usize, Findings)> {
     alike(measurements)
         .iter()
         .filter(|group| group.len() > 1)
         .filter_map(|group| {
-            let (index, _) = group.last()?;
+            let watts = |taken: &Taken<'_>| taken.1.power.estimate.value;
+            let (index, _) = group.iter().max_by(|a, b| watts(a).total_cmp(&watts(b)))?;
             Some((*index, of_group(group, unit)))
         })
         .filter(|(_, found)| *found != Findings::default())
