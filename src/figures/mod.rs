@@ -8,12 +8,14 @@ pub mod balance;
 pub mod compare;
 pub mod difference;
 pub mod distortion;
+pub mod gain;
 mod harmonics;
 pub mod hum;
 pub mod intermodulation;
 pub mod noise;
 mod noise_parts;
 pub mod power;
+pub mod power_at_limit;
 pub mod response;
 pub mod separation;
 pub mod snr;
@@ -98,6 +100,11 @@ fn measurements_of(examined: &Examined, context: &Context<'_>) -> Vec<Box<dyn Me
         Content::Tone(_) => vec![
             Box::new(tone::Tone),
             Box::new(power::Power),
+            Box::new(gain::Gain {
+                rated_v: context
+                    .unit
+                    .map(|u| u.power_in(examined.take.setup.mode.as_deref()).volts().0),
+            }),
             Box::new(distortion::Distortion {
                 bands: with_rated_bands(distortion::Distortion::default().bands, context, is_distortion),
             }),

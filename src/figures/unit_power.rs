@@ -208,6 +208,22 @@ impl<'a> Chain<'a> {
         Some(self.with_response(expected, half_db, curve))
     }
 
+    /// E.m.f. at the unit's input for 0 dBFS played at `hz`: the output's share of the stored curve is what
+    /// [`Self::volts_at`] leaves over, so that between the two how it is shared cancels.
+    pub(super) fn emf_at(&self, hz: f64) -> Option<Estimate> {
+        let setup = &self.take.setup;
+        let emf = self.rig?.emf_at_unit(self.index, setup.pad.as_deref()).ok()?;
+        let emf = emf.scaled(emf.value.signum());
+        let Some(curve) = self.response() else {
+            return Some(emf);
+        };
+        let half_db = interpolate(&curve.response_hz, &curve.response_db, hz) / 2.0;
+        let expected = emf.scaled(Decibels(half_db).amplitude_ratio());
+        let shared = self.with_response(expected, half_db, curve);
+        let u = shared.value * curve.response_u_db / DB_PER_RELATIVE_AMPLITUDE;
+        Some(shared.with(format!("reading of the rig response, {}", self.channel), u))
+    }
+
     /// Volts rms at the unit's output for 0 dBFS, as calibrated at 1 kHz.
     fn calibrated_volts(&self) -> Option<Estimate> {
         self.rig?

@@ -5,6 +5,7 @@
 //! the record holds none. One [`writer::Writer`] at a time owns a folder; any number of readers see a consistent
 //! [`folder::Job`] at every moment, also after a power cut.
 
+mod at_limit;
 pub mod capture;
 pub mod connection;
 pub mod curves;

@@ -3,6 +3,7 @@
 //! Nothing here is remembered between calls: a report shows what the captures give now, by the same code that
 //! analyses a file.
 
+use super::at_limit;
 use super::capture::{CaptureState, Health, Sidecar};
 use super::curves::{self, DistortionCurve};
 use super::folder::Job;
@@ -259,6 +260,9 @@ fn measured<'a>(
         if held {
             measurements[index].findings.extend(change);
         }
+    }
+    for (index, found) in at_limit::of(&measurements, unit) {
+        measurements[index].findings.extend(found);
     }
     (measurements, rigs)
 }

@@ -5,11 +5,14 @@
 //! sample rates cannot carry is left out and said.
 
 mod approach;
+pub mod energy;
+mod limit;
 mod rates;
 mod shape;
 mod step;
 
 pub use approach::approach;
+pub use limit::asking;
 pub use rates::up_to;
 pub use step::{Drive, Play, Step};
 

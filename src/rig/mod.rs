@@ -203,6 +203,14 @@ impl Rig {
     /// # Errors
     /// Where the rig describes no such output or names no such pad.
     pub fn volts_at_unit(&self, channel: usize, pad: Option<&str>) -> Result<f64> {
+        Ok(self.emf_at_unit(channel, pad)?.value.abs())
+    }
+
+    /// The same with its budget and its sign: the e.m.f. that drives the unit's input.
+    ///
+    /// # Errors
+    /// Where the rig describes no such output or names no such pad.
+    pub fn emf_at_unit(&self, channel: usize, pad: Option<&str>) -> Result<Estimate> {
         let output = self.channels.get(channel).ok_or_else(|| {
             Error::new(
                 Kind::Mismatch,
@@ -214,22 +222,17 @@ impl Rig {
             )
             .next("play on fewer channels, or add the output's calibration to the rig file")
         })?;
-        let ratio = match pad {
-            None => 1.0,
-            Some(name) => {
-                let pad = self.pads.iter().find(|p| p.name == name);
-                pad.and_then(|p| p.ratio.get(channel))
-                    .ok_or_else(|| {
-                        Error::new(
-                            Kind::Mismatch,
-                            format!("the rig has no input pad called \"{name}\""),
-                        )
-                        .next("use a pad that the rig file names, or add this one to it")
-                    })?
-                    .value
-            }
-        };
-        Ok((output.output_full_scale_v.value * ratio).abs())
+        let volts = output.output_full_scale_v.estimate();
+        let Some(name) = pad else { return Ok(volts) };
+        let pad = self.pads.iter().find(|p| p.name == name);
+        let ratio = pad.and_then(|p| p.ratio.get(channel)).ok_or_else(|| {
+            Error::new(
+                Kind::Mismatch,
+                format!("the rig has no input pad called \"{name}\""),
+            )
+            .next("use a pad that the rig file names, or add this one to it")
+        })?;
+        Ok(volts.times(&ratio.estimate()))
     }
 
     /// Resistance of the load while it takes `watts`, with its temperature as a source of error of the take's own.

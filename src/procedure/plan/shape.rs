@@ -21,6 +21,9 @@ const EDGE_AIM: f64 = 1.11;
 const FINE_STEPS: [f64; 5] = [0.001, 0.003_162, 0.01, 0.031_62, 0.316_2];
 const COARSE_STEPS: [f64; 3] = [0.001, 0.01, 0.1];
 
+/// Where, re rated power, the step lies that gain and sensitivity are asked of.
+const GAIN_PART: std::ops::Range<f64> = 0.005..0.02;
+
 /// Tones against frequency, a tenth of the rated power each. 997 Hz is a point of the curve against power as well.
 const TONES_HZ: [f64; 6] = [20.0, 100.0, CONNECTION_HZ, 5_000.0, 10_000.0, 20_000.0];
 
@@ -52,6 +55,7 @@ impl Shape<'_> {
         steps.extend(self.against_level(mode, if in_full { &FINE_STEPS } else { &COARSE_STEPS }));
         steps.extend(self.stated_tones(mode));
         steps.extend(self.rated_power(mode));
+        steps.extend(self.above_rated(mode));
         steps.extend(approach::check(self.unit, &setup, self.means.rates_hz));
         steps
     }
@@ -207,13 +211,18 @@ impl Shape<'_> {
             .iter()
             .map(|part| {
                 let watts = Watts(self.unit.power_in(mode).watts * part);
-                self.tone(
+                let mut step = self.tone(
                     mode,
                     &format!("power-{}", in_name(watts.0)),
                     CONNECTION_HZ,
                     watts,
                     "Distortion against power.",
-                )
+                );
+                // One will do, well above the noise and far from clipping.
+                if GAIN_PART.contains(part) {
+                    step.figures.extend([FigureId::Gain, FigureId::Sensitivity]);
+                }
+                step
             })
             .collect()
     }
@@ -278,7 +287,14 @@ impl Shape<'_> {
         })
     }
 
-    fn tone(&self, mode: Option<&str>, name: &str, frequency_hz: f64, watts: Watts, purpose: &str) -> Step {
+    pub(super) fn tone(
+        &self,
+        mode: Option<&str>,
+        name: &str,
+        frequency_hz: f64,
+        watts: Watts,
+        purpose: &str,
+    ) -> Step {
         Step {
             name: self.with_mode(name, mode),
             play: Play::Tone {
