@@ -119,9 +119,9 @@ fn the_knee_of_a_hard_clipper_lies_inside_the_interval() {
         for _ in 0..100 {
             let middle = 0.5 * (low + high);
             if device(middle).1 < limit {
-                low = middle
+                low = middle;
             } else {
-                high = middle
+                high = middle;
             }
         }
         let truth = device(low).0;
@@ -235,9 +235,9 @@ fn true_power(truth: &Truth, channel: usize, percent: f64) -> f64 {
     for _ in 0..40 {
         let middle = 0.5 * (low + high);
         if thd(middle) < percent {
-            low = middle
+            low = middle;
         } else {
-            high = middle
+            high = middle;
         }
     }
     truth

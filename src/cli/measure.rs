@@ -247,7 +247,11 @@ fn planned(args: &Args, unit: &UnitSpec, rig: &Rig, wanted: &[FigureId], rates_h
         pads: &rig.pads,
         rates_hz,
     };
-    plan::for_figures(plan::with(&plan::asking(unit, wanted), &means)?, wanted, args.mode.as_deref())
+    plan::for_figures(
+        plan::with(&plan::asking(unit, wanted), &means)?,
+        wanted,
+        args.mode.as_deref(),
+    )
 }
 
 /// What the steps just made say of the wanted figures.
