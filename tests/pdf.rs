@@ -168,6 +168,8 @@ fn a_character_without_a_font_is_an_error_that_names_it() {
         .unwrap_err()
         .to_string();
     assert!(error.contains("PDF"), "{error}");
+    // The hieroglyph itself, or its code point: either tells what to change.
+    assert!(error.contains('\u{13000}') || error.contains("13000"), "{error}");
 }
 
 #[test]

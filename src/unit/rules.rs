@@ -248,9 +248,9 @@ fn not_ratable(figure: FigureId) -> Option<&'static str> {
         | FigureId::ToneControl
         | FigureId::Drift => Some("it is a curve without a single value"),
         FigureId::HarmonicResponse => Some("it is a curve: rate thd over a range, with frequency_range_hz"),
-        FigureId::ContactEvents => Some("a contact is sound or it is not: any event is reported"),
+        FigureId::ContactEvents => Some("a contact is sound or it is not: no limit is stated for it"),
         FigureId::Polarity | FigureId::ChannelOrder => {
-            Some("it is right or it is not, reported where it is not")
+            Some("it is right or it is not: no limit is stated for it")
         }
         FigureId::DcOffset | FigureId::IdleVoltage | FigureId::IdleCurrent | FigureId::Reading => {
             Some("a meter reads it: write its target under [[adjustments]]")
