@@ -18,6 +18,11 @@ use asleft::report::pdf::{Paper, pdf};
 use std::io::Write;
 use std::process::Command;
 
+/// The PDF of the scenario, without a letterhead.
+fn plain(bench: BenchKind, paper: Paper) -> Vec<u8> {
+    pdf(&results::input(bench), &Letterhead::default(), paper).unwrap()
+}
+
 /// The text of a PDF, by a program nobody here wrote (poppler's `pdftotext`); `None` where it is not installed.
 fn text_of(bytes: &[u8], pages: &[&str]) -> Option<String> {
     let mut file = tempfile::NamedTempFile::new().unwrap();
@@ -72,34 +77,13 @@ fn numbers(html: &str, from: &str, to: &str) -> Vec<String> {
 
 #[test]
 fn the_same_input_gives_the_same_bytes() {
-    let first = pdf(
-        &results::input(BenchKind::Simulated),
-        &Letterhead::default(),
-        Paper::A4,
-    )
-    .unwrap();
+    let first = plain(BenchKind::Simulated, Paper::A4);
     // ASLEFT_LOOK_PDF=FILE keeps it for looking at it.
     if let Ok(path) = std::env::var("ASLEFT_LOOK_PDF") {
         std::fs::write(path, &first).unwrap();
     }
-    assert_eq!(
-        first,
-        pdf(
-            &results::input(BenchKind::Simulated),
-            &Letterhead::default(),
-            Paper::A4
-        )
-        .unwrap()
-    );
-    assert_ne!(
-        first,
-        pdf(
-            &results::input(BenchKind::Simulated),
-            &Letterhead::default(),
-            Paper::Letter
-        )
-        .unwrap()
-    );
+    assert_eq!(first, plain(BenchKind::Simulated, Paper::A4));
+    assert_ne!(first, plain(BenchKind::Simulated, Paper::Letter));
 }
 
 #[test]
@@ -126,18 +110,8 @@ fn page_one_and_the_judged_table_have_the_numbers_of_the_html() {
 
 #[test]
 fn a_simulated_job_says_so_on_every_page_and_a_real_one_nowhere() {
-    let real = pdf(
-        &results::input(BenchKind::Live),
-        &Letterhead::default(),
-        Paper::A4,
-    )
-    .unwrap();
-    let simulated = pdf(
-        &results::input(BenchKind::Simulated),
-        &Letterhead::default(),
-        Paper::A4,
-    )
-    .unwrap();
+    let real = plain(BenchKind::Live, Paper::A4);
+    let simulated = plain(BenchKind::Simulated, Paper::A4);
     let Some(text) = text_of(&simulated, &[]) else {
         return;
     };
